@@ -1,0 +1,111 @@
+"""One uniform clock for the samples of a sensor, with the places marked where samples are missing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.errors import InputError
+from forcekit.model import BoolArray, FloatArray
+
+__all__ = ["Timebase", "fill", "uniform_timebase"]
+
+LARGEST_JITTER_FRAC = 0.3
+"""Stamps further than this part of a step from a uniform clock are resampled instead of snapped; our choice."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timebase:
+    """A uniform clock and how the samples sit on it.
+
+    Attributes
+    ----------
+    t_s : array, shape (n,), second
+    rate_hz : float
+    index : array of int, shape (m,)
+        Place of each of the m given samples on the clock.
+    missing : array of bool, shape (n,)
+        True where no sample was given.
+    given_t_s : array, shape (m,), second
+        The stamps as given, needed when they jitter.
+    jitters : bool
+        Stamps deviate so much that values are interpolated to the clock.
+    """
+
+    t_s: FloatArray
+    rate_hz: float
+    index: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+    missing: BoolArray
+    given_t_s: FloatArray
+    jitters: bool
+
+
+def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
+    """Lay a uniform clock through the time stamps of a sensor.
+
+    Parameters
+    ----------
+    t_s : array, shape (m,), second
+        Strictly increasing stamps, possibly rounded, jittering or with gaps.
+    source : str
+        Where they come from, for the message.
+
+    Notes
+    -----
+    The step is first the median difference; the number of steps between neighbours is the rounded quotient; the
+    final step is the least-squares slope of stamp over step number, so that rounding of the printed stamps
+    averages out. The clock keeps the first sample at its own stamp up to that rounding.
+
+    Raises
+    ------
+    InputError
+        If there are fewer than 20 samples, or the clock would need 20 times more samples than are there.
+    """
+    m = t_s.size
+    if m < 20:
+        raise InputError(f"{source}: only {m} samples; at least 20 are needed to speak of a signal.")
+    differences = np.diff(t_s)
+    step = float(np.median(differences))
+    steps = np.maximum(1, np.round(differences / step)).astype(np.int64)
+    index = np.concatenate(([0], np.cumsum(steps)))
+    n = int(index[-1]) + 1
+    if n > 20 * m:
+        raise InputError(
+            f"{source}: {m} samples spread over {t_s[-1] - t_s[0]:.0f} s with a step of {1e3 * step:.3g} ms; "
+            "most of the recording is missing. Cut the file at its gaps and read the parts one by one."
+        )
+    centred = index - index.mean()
+    slope = float(np.dot(centred, t_s) / np.dot(centred, centred))
+    start = float(t_s.mean() - slope * index.mean())
+    grid = start + slope * np.arange(n)
+    off = np.abs(t_s - grid[index])
+    jitters = bool(np.quantile(off, 0.95) > LARGEST_JITTER_FRAC * slope)
+    missing = np.ones(n, dtype=bool)
+    missing[index] = False
+    return Timebase(grid, 1.0 / slope, index, missing, t_s, jitters)
+
+
+def fill(timebase: Timebase, values: FloatArray) -> FloatArray:
+    """Put the samples of one channel on the uniform clock; missing ones are interpolated linearly.
+
+    Parameters
+    ----------
+    timebase : Timebase
+    values : array, shape (m,)
+
+    Returns
+    -------
+    array, shape (n,)
+    """
+    if timebase.jitters:
+        return np.interp(timebase.t_s, timebase.given_t_s, values)
+    if not timebase.missing.any():
+        return np.asarray(values, dtype=np.float64)
+    return np.interp(np.arange(timebase.t_s.size), timebase.index, values)
+
+
+def fill_all(timebase: Timebase, channels: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
+    """Put every channel on the uniform clock; see `fill`."""
+    return {name: fill(timebase, values) for name, values in channels.items()}

@@ -1,0 +1,454 @@
+"""The nouns of forcekit: what a sensor said, what was measured, what was found.
+
+Axes and signs, used everywhere::
+
+          z up
+          |   x forward, to the toes
+          |  /
+          | /          force is the force ON THE LIFTER, positive up
+   y -----+            (y to the lifter's left; right-handed)
+
+Clocks: a `Stream` has the time base of its own sensor, in seconds from the start of the recording. A common
+clock exists only after plate and bar were put on one.
+
+SI inside (N, m, s, kg, rad). Raw stays raw: a `Stream` holds the numbers as they were sent, and its `DeviceFile`
+says what they mean. Only the views turn metres into centimetres.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal
+
+import msgspec
+import numpy as np
+import numpy.typing as npt
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+FloatArray = npt.NDArray[np.float64]
+BoolArray = npt.NDArray[np.bool_]
+
+Movement = Literal["jerk", "push press", "push jerk", "jump dip", "dip only"]
+Outcome = Literal["made", "missed forward", "missed back", "missed otherwise", "not tried"]
+
+
+class _Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """A section of a TOML file; unknown keys are refused so that a misspelt one cannot be ignored."""
+
+
+# ---------------------------------------------------------------------------------------------- device file
+
+
+class Table(_Section):
+    """How the text of a CSV is laid out; what is left out is found from the file and noted."""
+
+    delimiter: str | None = None
+    decimal: Literal[".", ","] | None = None
+    header_rows: int | None = None
+    """Lines before the first row of numbers, a units row and comment lines counted."""
+    encoding: str = "utf-8"
+
+
+class TimeAxis(_Section):
+    """Where the time of a sample comes from: a column, or, if there is none, the rate."""
+
+    column: str | int | None = None
+    unit: Literal["s", "ms", "us"] = "s"
+    rate_hz: float | None = None
+
+
+class Channel(_Section):
+    """One raw channel: value in SI = sign · scale · (number − offset) · unit factor."""
+
+    name: str
+    column: str | int | None = None
+    """Header text, or column number counted from 1; left out it equals the name."""
+    unit: str = "N"
+    scale: float = 1.0
+    """Units per number in the file, e.g. newtons per count."""
+    offset: float = 0.0
+    """The number in the file that means zero."""
+    sign: Literal[1, -1] = 1
+    lowest: float | None = None
+    highest: float | None = None
+    """The numbers at which the converter saturates."""
+
+
+class Cell(_Section):
+    """One vertical load cell and where it stands, in metres from the middle of its plate.
+
+    Without positions the plate gives force but no pressure.
+    """
+
+    channel: str
+    x_m: float | None = None
+    y_m: float | None = None
+
+
+class Plate(_Section):
+    """One force plate.
+
+    kinds: ``cells`` (vertical load cells with known positions), ``components`` (Fx Fy Fz Mx My Mz about an
+    origin below the surface), ``pressure`` (vertical force and a ready centre of pressure), ``vertical``
+    (vertical force only).
+    """
+
+    kind: Literal["cells", "components", "pressure", "vertical"]
+    cells: tuple[Cell, ...] = ()
+    force_x: str | None = None
+    force_y: str | None = None
+    force_z: str | None = None
+    moment_x: str | None = None
+    moment_y: str | None = None
+    moment_z: str | None = None
+    pressure_x: str | None = None
+    pressure_y: str | None = None
+    acts_on: Literal["lifter", "plate"] = "lifter"
+    """Whose force the components are, when z of the plate is given by `z_axis`."""
+    z_axis: Literal["up", "down"] = "up"
+    surface_from_origin_m: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    """From the point where a force makes no moment to the middle of the surface, in the plate's axes."""
+    centre_m: tuple[float, float] = (0.0, 0.0)
+    """Middle of the surface in the lifter's axes; matters with two plates or a heel line."""
+    turn_deg: float = 0.0
+    """Turn of the plate's x axis from the lifter's x axis, positive to the left."""
+    gain_u: float = 0.005
+    """Relative standard uncertainty of each channel's gain."""
+    zero_u_n: float = 2.0
+    """Standard uncertainty of the zero (N) when no unloaded stretch can be used."""
+    drift_u_nps: float = 0.05
+    """Standard uncertainty of the zero's drift (N/s)."""
+    position_u_m: float = 0.001
+    """Standard uncertainty of cell positions, or of a ready centre of pressure (m)."""
+
+
+class Stand(_Section):
+    """Where the feet are: the line the heels touch, in the lifter's axes (m from the middle of the plates)."""
+
+    heel_line_m: float
+    heel_line_u_m: float = 0.005
+
+
+class BarSensor(_Section):
+    """The inertial sensor on the bar's shaft."""
+
+    accel: tuple[str, str, str]
+    gyro: tuple[str, str, str] | None = None
+    shaft_axis: Literal["x", "y", "z", "-x", "-y", "-z"] | None = None
+    """Sensor axis that points along the shaft to the lifter's left; left out it is found."""
+    from_middle_m: float = 0.0
+    """Distance of the sensor from the bar's middle, along the shaft, positive to the lifter's left."""
+
+
+class Site(_Section):
+    """Where the platform stands, for local gravity."""
+
+    latitude_deg: float | None = None
+    height_m: float = 0.0
+
+
+class Link(_Section):
+    """How a live device is reached and what its bytes mean; a device that only writes files has none.
+
+    formats: ``frames`` (the framing described in firmware_notes), ``lines`` (text, one sample a line),
+    ``payload`` (each radio notification is a packed structure laid out as `header` then repeated `sample`).
+    """
+
+    transport: Literal["serial", "ble"]
+    format: Literal["frames", "lines", "payload"] = "frames"
+    address: str | None = None
+    """Serial port, or the radio address or advertised name of the sensor."""
+    baud: int = 921600
+    separator: str | None = None
+    """Between the numbers of a line; left out, any of comma, semicolon, tab and blank."""
+    notify: str | None = None
+    """UUID of the characteristic that sends."""
+    write: str | None = None
+    """UUID of the characteristic that takes commands."""
+    start_hex: str = ""
+    """Bytes that make a sensor of another maker send, as hex digits."""
+    header: str = "<"
+    header_fields: tuple[str, ...] = ()
+    """Python struct code and field names of the part sent once; ``counter``, ``time`` and ``_`` (ignored) are special."""
+    sample: str = "<"
+    sample_fields: tuple[str, ...] = ()
+    """The same for the part that repeats until the notification ends."""
+    tick_s: float = 1e-6
+    """Seconds per number of the field ``time``."""
+    firmware: str = ""
+
+
+class DeviceFile(_Section):
+    """The one place that says how columns or bytes become channels of a plate or a bar sensor."""
+
+    name: str
+    kind: Literal["plate", "bar"]
+    serial: str = ""
+    table: Table = Table()
+    time: TimeAxis = TimeAxis()
+    channels: tuple[Channel, ...]
+    plates: tuple[Plate, ...] = ()
+    bar: BarSensor | None = None
+    stand: Stand | None = None
+    site: Site = Site()
+    link: Link | None = None
+
+    def channel(self, name: str) -> Channel:
+        """Return the channel of this name (the file was checked to have it when it was loaded)."""
+        return next(c for c in self.channels if c.name == name)
+
+
+class AttemptCard(_Section):
+    """Who lifted what and how it ended; everything is optional."""
+
+    athlete: str | None = None
+    movement: Movement | None = None
+    load_kg: float | None = None
+    body_mass_kg: float | None = None
+    stature_m: float | None = None
+    foot_length_m: float | None = None
+    foot_length_u_m: float = 0.002
+    shoe_size_mm: float | None = None
+    """Mondopoint size, which is the foot length in millimetres (ISO 9407; from memory)."""
+    heel_line_m: float | None = None
+    heel_line_u_m: float = 0.005
+    drill: str | None = None
+    cue: str | None = None
+    outcome: Outcome | None = None
+    note: str = ""
+
+
+# -------------------------------------------------------------------------------------------------- recording
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stream:
+    """What one sensor sent.
+
+    Attributes
+    ----------
+    t_s : array, shape (n,), second
+        Strictly increasing, from the recording's start; gaps are left as they are.
+    raw : mapping of str to array, shape (n,)
+        The numbers of each channel as stored in the file; `device` says what they mean.
+    device : DeviceFile
+    source : str
+        File name or device address.
+    clock : "stamps" or "rate"
+        Whether the times came from the file or were counted with the stated rate.
+    notes : tuple of str
+        What was guessed or repaired while reading, one sentence each.
+    """
+
+    t_s: FloatArray
+    raw: Mapping[str, FloatArray]
+    device: DeviceFile
+    source: str
+    clock: Literal["stamps", "rate"]
+    notes: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Recording:
+    """One file or session: the streams of plate and bar and the attempt card."""
+
+    plate: Stream | None = None
+    bar: Stream | None = None
+    card: AttemptCard = AttemptCard()
+
+    @property
+    def source(self) -> str:
+        """Name of the file or device the recording came from."""
+        stream = self.plate or self.bar
+        return stream.source if stream else "(empty)"
+
+    def __repr__(self) -> str:
+        parts = []
+        for label, stream in (("plate", self.plate), ("bar", self.bar)):
+            if stream is not None:
+                span = float(stream.t_s[-1] - stream.t_s[0])
+                rate = (stream.t_s.size - 1) / span if span > 0 else 0.0
+                parts.append(f"{label} {span:.1f} s at {rate:.0f} Hz, {len(stream.raw)} channels")
+        return f"<Recording {self.source}: {'; '.join(parts)}>"
+
+
+# ---------------------------------------------------------------------------------------------------- results
+
+
+@dataclass(frozen=True, slots=True)
+class Measure:
+    """One number with its 95 % interval, or the reason why there is none.
+
+    `value`, `low`, `high` are in the SI `unit` (empty for a ratio); exactly one of `value` and `withheld` is None.
+    """
+
+    name: str
+    unit: str
+    value: float | None = None
+    low: float | None = None
+    high: float | None = None
+    withheld: str | None = None
+
+    @property
+    def ok(self) -> bool:
+        """True when there is a number."""
+        return self.value is not None
+
+
+@dataclass(frozen=True, slots=True)
+class QualityCheck:
+    """One thing that must be right before numbers can be believed."""
+
+    name: str
+    verdict: Literal["good", "doubtful", "bad"]
+    sentence: str
+    withholds: tuple[str, ...] = ()
+    """Names of the measures a bad verdict withholds."""
+
+
+@dataclass(frozen=True, slots=True)
+class Cue:
+    """What the cue book answers to a finding."""
+
+    cue: str
+    drill: str
+    caution: str
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """A pattern seen in a lift, how sure, on what evidence, and the one cue for it."""
+
+    pattern: str
+    strength: Literal["clear", "possible"]
+    sentence: str
+    evidence: tuple[str, ...]
+    """Names of the measures it rests on."""
+    limit_source: str
+    """Where the limit comes from: own usual range, published value, or common practice."""
+    cue: Cue
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Curves:
+    """Motion curves of one lift, from the start of stance to the end of its window, on a uniform clock.
+
+    All arrays have shape (n,); `forward_n`, `cop_x_m`, `cop_y_m` are None where the plate does not measure them and
+    the pressure is NaN where the force is too low to say where it is.
+    """
+
+    t_s: FloatArray
+    force_n: FloatArray
+    velocity_mps: FloatArray
+    travel_m: FloatArray
+    forward_n: FloatArray | None = None
+    cop_x_m: FloatArray | None = None
+    cop_y_m: FloatArray | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Instants:
+    """The phase instants of a lift in seconds from the recording's start; None where it did not happen."""
+
+    stance_start_s: float
+    stance_end_s: float
+    onset_s: float
+    braking_start_s: float
+    lowest_s: float
+    drive_end_s: float
+    takeoff_s: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class FootFrame:
+    """Where the foot is on the plate: heel line (m, lifter's axes) and foot length (m), with standard uncertainties."""
+
+    heel_m: float | None
+    heel_u_m: float
+    length_m: float | None
+    length_u_m: float
+    length_source: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Lift:
+    """One dip and drive: instants, curves, measures, findings, quality checks."""
+
+    movement: str
+    instants: Instants
+    curves: Curves
+    measures: Mapping[str, Measure]
+    findings: tuple[Finding, ...]
+    quality: tuple[QualityCheck, ...]
+    foot: FootFrame
+    card: AttemptCard
+    notes: tuple[str, ...] = ()
+
+    def __getitem__(self, name: str) -> Measure:
+        return self.measures[name]
+
+    def __repr__(self) -> str:
+        best = self.findings[0].sentence if self.findings else "nothing stands out"
+        return f"<Lift at {self.instants.lowest_s:.2f} s, {self.movement}: {best}>"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return the measures as a pandas table: one row per measure (value, low, high, unit, withheld)."""
+        import pandas as pd
+
+        rows = [
+            {"measure": m.name, "value": m.value, "low": m.low, "high": m.high, "unit": m.unit, "withheld": m.withheld}
+            for m in self.measures.values()
+        ]
+        return pd.DataFrame(rows).set_index("measure")
+
+    def plot(self) -> object:
+        """Draw force, velocity and displacement with shaded phases, and the pressure path; gives a figure."""
+        from forcekit.show.charts import lift_figure
+
+        return lift_figure(self)
+
+
+@dataclass(frozen=True, slots=True)
+class PassedOver:
+    """Something that looked a little like a dip and was not counted as a lift, and why."""
+
+    at_s: float
+    why: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Analysis:
+    """All lifts of one recording, what was passed over, and why if there are none."""
+
+    source: str
+    lifts: tuple[Lift, ...]
+    passed_over: tuple[PassedOver, ...] = ()
+    reason: str | None = None
+    """One sentence on why there is no lift; None when there is one."""
+    notes: tuple[str, ...] = field(default=())
+
+    def __len__(self) -> int:
+        return len(self.lifts)
+
+    def __getitem__(self, index: int) -> Lift:
+        return self.lifts[index]
+
+    def __repr__(self) -> str:
+        if not self.lifts:
+            return f"<Analysis {self.source}: no lift, {self.reason}>"
+        return f"<Analysis {self.source}: {len(self.lifts)} lift{'s' if len(self.lifts) > 1 else ''}>"
+
+    def to_frame(self) -> pd.DataFrame:
+        """Return one row per lift with columns ``<measure>``, ``<measure>_low``, ``<measure>_high`` in SI units."""
+        import pandas as pd
+
+        rows = []
+        for lift in self.lifts:
+            row: dict[str, float | str | None] = {"file": self.source, "movement": lift.movement}
+            for m in lift.measures.values():
+                row |= {m.name: m.value, f"{m.name}_low": m.low, f"{m.name}_high": m.high}
+            rows.append(row)
+        return pd.DataFrame(rows)
