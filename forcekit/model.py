@@ -35,14 +35,14 @@ Movement = Literal["jerk", "push press", "push jerk", "jump dip", "dip only"]
 Outcome = Literal["made", "missed forward", "missed back", "missed otherwise", "not tried"]
 
 
-class _Section(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+class _Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
     """A section of a TOML file; unknown keys are refused so that a misspelt one cannot be ignored."""
 
 
 # ---------------------------------------------------------------------------------------------- device file
 
 
-class Table(_Section):
+class Table(_Section, kw_only=True):
     """How the text of a CSV is laid out; what is left out is found from the file and noted."""
 
     delimiter: str | None = None
@@ -52,7 +52,7 @@ class Table(_Section):
     encoding: str = "utf-8"
 
 
-class TimeAxis(_Section):
+class TimeAxis(_Section, kw_only=True):
     """Where the time of a sample comes from: a column, or, if there is none, the rate."""
 
     column: str | int | None = None
@@ -60,7 +60,7 @@ class TimeAxis(_Section):
     rate_hz: float | None = None
 
 
-class Channel(_Section):
+class Channel(_Section, kw_only=True):
     """One raw channel: value in SI = sign · scale · (number − offset) · unit factor."""
 
     name: str
@@ -77,7 +77,7 @@ class Channel(_Section):
     """The numbers at which the converter saturates."""
 
 
-class Cell(_Section):
+class Cell(_Section, kw_only=True):
     """One vertical load cell and where it stands, in metres from the middle of its plate.
 
     Without positions the plate gives force but no pressure.
@@ -88,7 +88,7 @@ class Cell(_Section):
     y_m: float | None = None
 
 
-class Plate(_Section):
+class Plate(_Section, kw_only=True):
     """One force plate.
 
     kinds: ``cells`` (vertical load cells with known positions), ``components`` (Fx Fy Fz Mx My Mz about an
@@ -125,14 +125,14 @@ class Plate(_Section):
     """Standard uncertainty of cell positions, or of a ready centre of pressure (m)."""
 
 
-class Stand(_Section):
+class Stand(_Section, kw_only=True):
     """Where the feet are: the line the heels touch, in the lifter's axes (m from the middle of the plates)."""
 
     heel_line_m: float
     heel_line_u_m: float = 0.005
 
 
-class BarSensor(_Section):
+class BarSensor(_Section, kw_only=True):
     """The inertial sensor on the bar's shaft."""
 
     accel: tuple[str, str, str]
@@ -143,14 +143,14 @@ class BarSensor(_Section):
     """Distance of the sensor from the bar's middle, along the shaft, positive to the lifter's left."""
 
 
-class Site(_Section):
+class Site(_Section, kw_only=True):
     """Where the platform stands, for local gravity."""
 
     latitude_deg: float | None = None
     height_m: float = 0.0
 
 
-class Link(_Section):
+class Link(_Section, kw_only=True):
     """How a live device is reached and what its bytes mean; a device that only writes files has none.
 
     formats: ``frames`` (the framing described in firmware_notes), ``lines`` (text, one sample a line),
@@ -172,7 +172,7 @@ class Link(_Section):
     """Bytes that make a sensor of another maker send, as hex digits."""
     header: str = "<"
     header_fields: tuple[str, ...] = ()
-    """Python struct code and field names of the part sent once; ``counter``, ``time`` and ``_`` (ignored) are special."""
+    """Python struct code and field names of the part sent once; ``counter``, ``time``, ``_`` (ignored) are special."""
     sample: str = "<"
     sample_fields: tuple[str, ...] = ()
     """The same for the part that repeats until the notification ends."""
@@ -181,7 +181,7 @@ class Link(_Section):
     firmware: str = ""
 
 
-class DeviceFile(_Section):
+class DeviceFile(_Section, kw_only=True):
     """The one place that says how columns or bytes become channels of a plate or a bar sensor."""
 
     name: str
@@ -201,7 +201,7 @@ class DeviceFile(_Section):
         return next(c for c in self.channels if c.name == name)
 
 
-class AttemptCard(_Section):
+class AttemptCard(_Section, kw_only=True):
     """Who lifted what and how it ended; everything is optional."""
 
     athlete: str | None = None
