@@ -9,7 +9,7 @@ from forcekit.acquire.wire import Answer, Command, Description, Frame, SampleFra
 
 
 def random_small_frame(rng: np.random.Generator) -> Description | Status | Command | Answer:
-    """A frame that is not a sample frame, with fields anywhere in their range."""
+    """Make a frame that is not a sample frame, with fields anywhere in their range."""
     u8 = [int(v) for v in rng.integers(0, 256, 4)]
     u32 = [int(v) for v in rng.integers(0, 2**32, 4)]
     match int(rng.integers(4)):
@@ -26,7 +26,7 @@ def random_small_frame(rng: np.random.Generator) -> Description | Status | Comma
 
 
 def same(a: Frame, b: Frame) -> bool:
-    """Whether two frames hold the same."""
+    """Tell whether two frames hold the same."""
     if isinstance(a, SampleFrames) and isinstance(b, SampleFrames):
         pairs = ((a.index, b.index), (a.device_us, b.device_us), (a.flags, b.flags), (a.raw, b.raw))
         return all(np.array_equal(x, y) for x, y in pairs)
@@ -34,7 +34,7 @@ def same(a: Frame, b: Frame) -> bool:
 
 
 def receive_all(data: bytes, sizes: list[int] | None = None) -> tuple[list[Frame], Receiver]:
-    """All frames of a stream that is cut into chunks of these sizes, over and over."""
+    """Receive all frames of a stream that is cut into chunks of these sizes, over and over."""
     state = Receiver()
     frames: list[Frame] = []
     at, i = 0, 0
@@ -47,7 +47,7 @@ def receive_all(data: bytes, sizes: list[int] | None = None) -> tuple[list[Frame
 
 
 def textbook_crc32(data: bytes) -> int:
-    """CRC-32 one bit at a time, as the polynomial's definition says."""
+    """Compute CRC-32 one bit at a time, as the polynomial's definition says."""
     crc = 0xFFFFFFFF
     for byte in data:
         crc ^= byte
@@ -57,7 +57,7 @@ def textbook_crc32(data: bytes) -> int:
 
 
 def textbook_unstuff(piece: bytes) -> bytes:
-    """Payload of a stuffed piece, written from the definition in firmware_notes/protocol.md."""
+    """Unstuff a piece, written from the definition in firmware_notes/protocol.md."""
     out = bytearray()
     at = 0
     while at < len(piece):

@@ -60,12 +60,12 @@ def build(folder: Path, *flags: str) -> ctypes.CDLL:
 
 @pytest.fixture(scope="module")
 def c(tmp_path_factory: pytest.TempPathFactory) -> ctypes.CDLL:
-    """The C code as a library."""
+    """Load the C code as a library."""
     return build(tmp_path_factory.mktemp("c"))
 
 
 def c_small(c: ctypes.CDLL, f: object, room: int = 2000) -> bytes:
-    """What the C encoder makes of a frame that holds no samples."""
+    """Encode in C a frame that holds no samples."""
     out = ctypes.create_string_buffer(room)
     if isinstance(f, wire.Description):
         n = c.frame_description(
@@ -88,7 +88,7 @@ def c_small(c: ctypes.CDLL, f: object, room: int = 2000) -> bytes:
 
 
 def c_samples(c: ctypes.CDLL, raw: np.ndarray, index: int, us: int, width: int, flags: int) -> bytes:
-    """What the C encoder makes of samples."""
+    """Encode samples in C."""
     room = 2000
     out = ctypes.create_string_buffer(room)
     values = np.ascontiguousarray(raw, np.int32)
@@ -101,7 +101,7 @@ def c_samples(c: ctypes.CDLL, raw: np.ndarray, index: int, us: int, width: int, 
 
 
 def random_samples(rng: np.random.Generator) -> tuple[np.ndarray, int, int, int, int]:
-    """Samples, index, clock, width and flags, with zeros often enough to try the stuffing."""
+    """Make samples, index, clock, width and flags, with zeros often enough to try the stuffing."""
     width = int(rng.integers(2, 5))
     limit = 2 ** (8 * width - 1)
     raw = rng.integers(-limit, limit, (int(rng.integers(1, 9)), int(rng.integers(1, 9))))
@@ -123,7 +123,7 @@ def test_bytes_are_equal(c: ctypes.CDLL) -> None:
 
 
 def c_receive(c: ctypes.CDLL, data: bytes) -> tuple[list[bytes], CReceiver]:
-    """Kind and body of every frame that the C receiver finds."""
+    """Find kind and body of every frame with the C receiver."""
     receiver = CReceiver()
     found = []
     for byte in data:

@@ -22,7 +22,7 @@ GOLDEN = tomllib.loads((NOTES / "golden" / "frames.toml").read_text())["frame"]
 
 
 def encode_golden(f: dict[str, Any]) -> bytes:
-    """What our encoder makes of the fields of a golden frame."""
+    """Encode the fields of a golden frame."""
     match f["kind"]:
         case 1:
             return wire.encode(
@@ -46,7 +46,7 @@ def encode_golden(f: dict[str, Any]) -> bytes:
 
 
 def stream(n_frames: int, seed: int) -> bytes:
-    """Sample frames of a plate with four cells, one sample each, numbered from 0."""
+    """Make sample frames of a plate with four cells, one sample each, numbered from 0."""
     rng = np.random.default_rng(seed)
     return b"".join(
         wire.encode_samples(rng.integers(-(2**15), 2**15, (1, 4)), index=i, device_us=250 * i, width=2)
