@@ -1,4 +1,4 @@
-"""Does a device file or an attempt card make sense? One function, one kind of mistake; the first one found is raised."""
+"""Does a device file or an attempt card make sense? The first mistake found is raised."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ __all__ = ["HIGHEST_RATE_HZ", "LOWEST_RATE_HZ", "check_card", "check_device"]
 
 LOWEST_RATE_HZ = 20.0
 HIGHEST_RATE_HZ = 20000.0
-"""A rate outside is a wrong unit or a wrong file: force plates run at 100 to 2000 Hz (our choice of limits)."""
+"""A rate outside is a wrong unit or a wrong file: plates run at 100 to 2000 Hz (our choice of limits)."""
 
 SMALLEST_CELL_SPREAD_M = 0.01
 """Cells nearer than this to one straight line cannot tell the pressure across it (our choice)."""
@@ -30,6 +30,7 @@ _NEEDED = {
     "pressure": ("force_z", "pressure_x"),
     "vertical": ("force_z",),
 }
+_PLACES = ("force_x", "force_y", "force_z", "moment_x", "moment_y", "moment_z", "pressure_x", "pressure_y")
 _QUANTITY = {"force": "force", "moment": "moment", "pressure": "length"}
 
 _LIMITS: dict[str, tuple[float, float, str]] = {
@@ -58,8 +59,8 @@ _LIMITS: dict[str, tuple[float, float, str]] = {
     "baud": (1.0, 1e8, "baud"),
     "tick_s": (1e-12, 10.0, "seconds"),
 }
-"""Key -> lowest and highest value and unit: wide enough for every real plate and lifter, narrow enough to catch
-millimetres written for metres (our choice)."""
+"""Key -> lowest and highest value and unit: wide enough for every real plate and lifter, narrow enough to
+catch millimetres written for metres (our choice)."""
 
 
 def check_device(device: DeviceFile, source: str) -> None:
@@ -73,9 +74,9 @@ def check_device(device: DeviceFile, source: str) -> None:
 
     Notes
     -----
-    Checked are: finite numbers within sensible limits, units of the right kind, every channel named by a plate or
-    bar sensor there, no name or column used twice, and what each kind of plate needs. A rate or a time column is
-    required unless the device is live only (its frames bring the time).
+    Checked are: finite numbers within sensible limits, units of the right kind, every channel named by a
+    plate or bar sensor there, no name or column used twice, what each kind of plate needs. A rate or a time
+    column is required unless the device is live (its frames bring the time).
     """
     _check_numbers(device, source)
     _check_table(device, source)
@@ -85,7 +86,7 @@ def check_device(device: DeviceFile, source: str) -> None:
             raise InputError(f'{source}: kind is "plate" but there is no [[plates]] section; add one.')
         if device.bar is not None:
             raise InputError(
-                f'{source}: kind is "plate" but there is a [bar] section; give the bar sensor a device file of its own.'
+                f'{source}: kind is "plate" but there is a [bar] section; give the bar its own device file.'
             )
         for i, plate in enumerate(device.plates, 1):
             _check_plate(device, plate, f"{source}, [[plates]] number {i}")
@@ -130,13 +131,13 @@ def _check_table(device: DeviceFile, source: str) -> None:
         codecs.lookup(table.encoding)
     except (LookupError, ValueError):
         raise InputError(
-            f'{source}, [table]: the encoding {shown(table.encoding)} is not known; write "utf-8", "latin-1" or '
-            '"utf-16", or leave the key out.'
+            f"{source}, [table]: the encoding {shown(table.encoding)} is not known; "
+            'write "utf-8", "latin-1" or "utf-16", or leave the key out.'
         ) from None
     if table.delimiter is not None and table.delimiter not in (",", ";", "\t", " ", "|", "tab", "space"):
         raise InputError(
-            f'{source}, [table]: the delimiter is {shown(table.delimiter)}; allowed are ",", ";", "tab", "space" '
-            'and "|", or leave the key out.'
+            f"{source}, [table]: the delimiter is {shown(table.delimiter)}; "
+            'allowed are ",", ";", "tab", "space" and "|", or leave the key out.'
         )
     if table.delimiter == "," and table.decimal == ",":
         raise InputError(
@@ -144,8 +145,8 @@ def _check_table(device: DeviceFile, source: str) -> None:
         )
     if time.column is None and time.rate_hz is None and device.link is None:
         raise InputError(
-            f"{source}, [time]: neither a time column nor a rate is given; write column = ... with the header text of "
-            "the time, or rate_hz = ... with the samples per second the device was set to."
+            f"{source}, [time]: neither a time column nor a rate is given; write column = ... with the header "
+            "text of the time, or rate_hz = ... with the samples per second the device was set to."
         )
 
 
@@ -157,19 +158,15 @@ def _check_channels(device: DeviceFile, source: str) -> None:
         if not channel.name.strip():
             raise InputError(f"{source}, [[channels]] number {i}: the name is empty; give it one.")
         if isinstance(channel.column, int) and channel.column < 1:
-            raise InputError(
-                f"{where}: column is {channel.column}; columns are counted from 1, so correct it."
-            )
+            raise InputError(f"{where}: column is {channel.column}; columns count from 1, so correct it.")
         unit_factor(channel.unit, tuple({kind for kind, _ in UNITS.values()}), where)
         if channel.scale == 0.0:
-            raise InputError(
-                f"{where}: scale is 0, which makes every number zero; write {channel.unit} per number."
-            )
+            raise InputError(f"{where}: scale is 0; write {channel.unit} per number of the file.")
         low, high = channel.lowest, channel.highest
         if low is not None and high is not None and low >= high:
             raise InputError(f"{where}: lowest is {low:g} and highest {high:g}; exchange or correct them.")
     if isinstance(device.time.column, int) and device.time.column < 1:
-        raise InputError(f"{source}, [time]: column is {device.time.column}; columns are counted from 1.")
+        raise InputError(f"{source}, [time]: column is {device.time.column}; columns count from 1.")
     names = Counter(channel.name for channel in device.channels)
     columns = Counter(
         channel.name if channel.column is None else channel.column for channel in device.channels
@@ -178,7 +175,8 @@ def _check_channels(device: DeviceFile, source: str) -> None:
         double = [value for value, n in counter.items() if n > 1]
         if double:
             raise InputError(
-                f"{source}, [[channels]]: the {what} {shown(double[0])} is used twice; each channel needs its own."
+                f"{source}, [[channels]]: the {what} {shown(double[0])} is used twice; "
+                "give each channel its own."
             )
     if device.time.column is not None and device.time.column in columns:
         raise InputError(
@@ -192,17 +190,12 @@ def _check_use(device: DeviceFile, name: str, quantity: str, where: str) -> None
     channel = next((c for c in device.channels if c.name == name), None)
     if channel is None:
         there = ", ".join(shown(c.name) for c in device.channels)
-        raise InputError(
-            f"{where}: there is no channel {shown(name)}; the channels are {there}, so name one of them."
-        )
+        raise InputError(f"{where}: there is no channel {shown(name)}; name one of {there}, or add it.")
     unit_factor(channel.unit, quantity, f"{where}, channel {shown(name)}")
 
 
 def _check_plate(device: DeviceFile, plate: Plate, where: str) -> None:
-    keys = [
-        k for k in plate.__struct_fields__ if k.split("_")[0] in _QUANTITY and k[-2:] in ("_x", "_y", "_z")
-    ]
-    used = {key: str(getattr(plate, key)) for key in keys if getattr(plate, key) is not None}
+    used = {key: str(getattr(plate, key)) for key in _PLACES if getattr(plate, key) is not None}
     missing = [key for key in _NEEDED[plate.kind] if key not in used]
     if missing:
         raise InputError(
@@ -213,23 +206,21 @@ def _check_plate(device: DeviceFile, plate: Plate, where: str) -> None:
     named = [*used.values(), *(cell.channel for cell in plate.cells)]
     for name, n in Counter(named).items():
         if n > 1:
-            raise InputError(
-                f"{where}: the channel {shown(name)} is named twice; each place needs its own channel."
-            )
+            raise InputError(f"{where}: the channel {shown(name)} is named twice; give each place its own.")
     if plate.kind == "cells":
         _check_cells(device, plate.cells, where)
         if "force_z" in used:
             raise InputError(f"{where}: with cells the vertical force is their sum; remove force_z.")
     elif plate.cells:
         raise InputError(
-            f'{where}: cells are given but kind is "{plate.kind}"; write kind = "cells" or remove them.'
+            f'{where}: it has cells but kind is "{plate.kind}"; write kind = "cells" or remove them.'
         )
     if plate.kind == "components" and plate.surface_from_origin_m[2] != 0.0:
         for key in ("force_x", "force_y"):
             if key not in used:
                 raise InputError(
-                    f"{where}: with the origin {abs(plate.surface_from_origin_m[2]):g} m off the surface the pressure "
-                    f"needs {key} too; name its channel or set surface_from_origin_m[2] to 0."
+                    f"{where}: with the origin {abs(plate.surface_from_origin_m[2]):g} m off the surface the "
+                    f"pressure needs {key} too; name its channel or set surface_from_origin_m to zeros."
                 )
 
 
@@ -245,21 +236,21 @@ def _check_cells(device: DeviceFile, cells: tuple[Cell, ...], where: str) -> Non
     if any(x is not None or y is not None for x, y in given) and len(known) < len(cells):
         cell = next(c for c in cells if c.x_m is None or c.y_m is None)
         raise InputError(
-            f"{where}, cell {shown(cell.channel)}: x_m or y_m is missing; give both for every cell, or for none "
-            "(then there is force but no pressure)."
+            f"{where}, cell {shown(cell.channel)}: x_m or y_m is missing; give both for every cell, or for "
+            "none (then there is force but no pressure)."
         )
     if not known:
         return
     if len(known) < 3:
         raise InputError(
-            f"{where}: {len(known)} cells with positions cannot tell where the pressure is; give at least 3, or "
-            "leave x_m and y_m out to use the force alone."
+            f"{where}: {len(known)} cells with positions cannot tell where the pressure is; give at least 3, "
+            "or leave x_m and y_m out to use the force alone."
         )
     xy = np.array(known) - np.mean(known, axis=0)
     if float(np.linalg.svd(xy, compute_uv=False)[1]) < SMALLEST_CELL_SPREAD_M:
         raise InputError(
-            f"{where}: the cells lie on one straight line, so the pressure across it is not measured; correct x_m and "
-            "y_m (metres from the middle, x to the toes, y to the left)."
+            f"{where}: the cells lie on one straight line, so the pressure across it is not measured; "
+            "correct x_m and y_m (metres from the middle, x to the toes, y to the left)."
         )
 
 

@@ -39,7 +39,7 @@ def load_device(path: str | Path) -> DeviceFile:
 
 
 def load_card(path: str | Path) -> AttemptCard:
-    """Load an attempt card (athlete, load, stature, foot length, outcome ...) from TOML and check its numbers.
+    """Load an attempt card (athlete, load, stature, foot length, outcome ...) and check its numbers.
 
     Parameters
     ----------

@@ -1,4 +1,4 @@
-"""A TOML file to a record of `forcekit.model`; every mistake in it becomes one sentence for the person who wrote it."""
+"""A TOML file to a record of `forcekit.model`; every mistake in it becomes one sentence for its writer."""
 
 from __future__ import annotations
 
@@ -12,17 +12,13 @@ import msgspec
 
 from forcekit.errors import InputError
 
-__all__ = ["read_toml", "reason_of", "shown"]
+__all__ = ["read_toml", "reason_of", "shown", "text_bytes"]
 
 Section = TypeVar("Section", bound=msgspec.Struct)
 
 _LONGEST_SHOWN = 60
-_WORDS = {
-    str: 'text in quotes, such as "Fz"',
-    float: "a number",
-    int: "a whole number",
-    bool: "true or false",
-}
+_LONGEST_ERROR = 160
+_WORDS = {str: 'text in quotes, such as "Fz"', float: "a number", int: "a whole number"}
 
 
 def read_toml(path: str | Path, kind: type[Section]) -> Section:
@@ -37,7 +33,7 @@ def read_toml(path: str | Path, kind: type[Section]) -> Section:
     Raises
     ------
     InputError
-        If the file cannot be read, is not TOML, or has an unknown key, a missing key or a value of the wrong kind.
+        If the file cannot be read, is not TOML, or has an unknown or missing key or a value of a wrong kind.
     """
     path = Path(path)
     data = _parse(path)
@@ -52,16 +48,13 @@ def read_toml(path: str | Path, kind: type[Section]) -> Section:
 
 def shown(value: object) -> str:
     """Give a value as it may stand in a message: on one line, cut when long."""
-    text = str(value) if isinstance(value, Exception) else repr(value)
+    if isinstance(value, Exception):
+        return " ".join(str(value).split())[:_LONGEST_ERROR].rstrip(".")
+    text = str(value).lower() if isinstance(value, bool) else repr(value)
     if isinstance(value, str):
-        text = '"' + "".join(c if c.isprintable() else repr(c)[1:-1] for c in value) + '"'
-    elif isinstance(value, bool):
-        text = str(value).lower()
-    return (
-        text
-        if len(text) <= _LONGEST_SHOWN
-        else text[: _LONGEST_SHOWN - 4] + " ..." + text[-1:] * (text[:1] == '"')
-    )
+        text = "".join(c if c.isprintable() else repr(c)[1:-1] for c in value[:_LONGEST_SHOWN])
+        return f'"{text} ..."' if len(value) > _LONGEST_SHOWN else f'"{text}"'
+    return text if len(text) <= _LONGEST_SHOWN else text[:_LONGEST_SHOWN] + " ..."
 
 
 def reason_of(error: OSError) -> str:
@@ -75,37 +68,45 @@ def reason_of(error: OSError) -> str:
     return f"the file cannot be read ({error.strerror or error}); copy it to a local folder and try again"
 
 
-def _parse(path: Path) -> dict[str, Any]:
+def text_bytes(path: Path) -> bytes:
+    """Bytes of a file, with a sentence instead of an OSError."""
     try:
         if path.is_dir():
             raise IsADirectoryError
-        text = path.read_bytes().decode("utf-8-sig").replace("\r\n", "\n")
-    except (OSError, ValueError) as error:
-        if isinstance(error, UnicodeDecodeError):
-            raise InputError(
-                f"{path.name}: byte {error.start} is not UTF-8 text; save the file as UTF-8 with a text editor."
-            ) from None
-        why = (
-            reason_of(error) if isinstance(error, OSError) else "this is not a file name; check the spelling"
-        )
-        raise InputError(f"{path}: {why}.") from None
+        if path.exists() and not path.is_file():
+            raise InputError(f"{path}: this is a device or a pipe; name a file on disk.")
+        return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: {reason_of(error)}.") from None
+    except ValueError as error:
+        if isinstance(error, InputError):
+            raise
+        raise InputError(f"{shown(str(path))}: this is not a file name; check the spelling.") from None
+
+
+def _parse(path: Path) -> dict[str, Any]:
+    try:
+        text = text_bytes(path).decode("utf-8-sig").replace("\r\n", "\n")
+    except UnicodeDecodeError as error:
+        raise InputError(
+            f"{path.name}: byte {error.start} is not UTF-8 text; save the file as UTF-8 with a text editor."
+        ) from None
     try:
         return tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:
-        detail = shown(error).rstrip(".")
+    except (RecursionError, ValueError) as error:  # TOMLDecodeError is a ValueError
         raise InputError(
-            f"{path.name}: this is not valid TOML ({detail}); put text in quotes, write one key = value a line, "
-            "decimals with a point."
+            f"{path.name}: this is not valid TOML ({shown(error)}); write one key = value a line, text in "
+            "quotes, decimals with a point."
         ) from None
 
 
 def _problem(value: object, kind: Any, where: str) -> str | None:
-    """First mistake in a value that should be of this kind, as a sentence without its end; None if there is none."""
+    """First mistake in a value that should be of this kind, as a sentence without its end."""
     members = [k for k in _members(kind) if k is not types.NoneType]
-    if len(members) == 1 and isinstance(members[0], type) and issubclass(members[0], msgspec.Struct):
+    if _is_section(members[0]):
         return _problem_in_section(value, members[0], where)
     args = get_args(members[0])
-    if len(members) == 1 and get_origin(members[0]) is tuple and len(args) == 2 and args[1] is Ellipsis:
+    if get_origin(members[0]) is tuple and args[-1] is Ellipsis:
         if not isinstance(value, list):
             return f"{where}: found {shown(value)}, but a list is needed; write it in square brackets"
         for i, item in enumerate(value, 1):
@@ -123,7 +124,7 @@ def _problem(value: object, kind: Any, where: str) -> str | None:
 def _problem_in_section(value: object, kind: type[msgspec.Struct], where: str) -> str | None:
     label = where or "at the top"
     if not isinstance(value, dict):
-        return f"{label}: found {shown(value)}, but a section with keys of its own is needed; write [{where or 'name'}]"
+        return f"{label}: found {shown(value)}, but a section with keys of its own is needed; correct it"
     fields = {field.name: field for field in msgspec.structs.fields(kind)}
     for key in value:
         if key not in fields:
@@ -132,7 +133,8 @@ def _problem_in_section(value: object, kind: type[msgspec.Struct], where: str) -
             return f"{label}: the key {shown(str(key))} is not known{hint}; allowed are {', '.join(fields)}"
     for name, field in fields.items():
         if name in value:
-            problem = _problem(value[name], field.type, f"{where}, {name}" if where else name)
+            key = _label(name, field.type)
+            problem = _problem(value[name], field.type, f"{where}, {key}" if where else key)
             if problem is not None:
                 return problem
         elif field.required:
@@ -140,6 +142,20 @@ def _problem_in_section(value: object, kind: type[msgspec.Struct], where: str) -
                 f'{label}: the key "{name}" is missing; write {name} = ... ({_allowed(_members(field.type))})'
             )
     return None
+
+
+def _is_section(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, msgspec.Struct)
+
+
+def _label(name: str, kind: Any) -> str:
+    """Give a key as it stands in the file: a section in brackets, a repeated one in double ones."""
+    kinds = _members(kind)
+    if any(_is_section(k) for k in kinds):
+        return f"[{name}]"
+    if any(_is_section(inner) for k in kinds for inner in get_args(k)):
+        return f"[[{name}]]"
+    return name
 
 
 def _members(kind: Any) -> tuple[Any, ...]:
