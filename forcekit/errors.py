@@ -58,6 +58,7 @@ class Reason(Enum):
     NO_REST = "the bar did not come to rest"
     NO_LOAD = "the load on the bar is not known"
     OUTSIDE_FOOT = "the pressure lies outside the foot, so the foot frame is wrong"
+    NO_SHAFT_AXIS = "the direction of the shaft in the bar sensor is not known"
     DID_NOT_HAPPEN = "it did not happen in this lift"
 
 
