@@ -162,8 +162,6 @@ class Link(_Section, kw_only=True):
     address: str | None = None
     """Serial port, or the radio address or advertised name of the sensor."""
     baud: int = 921600
-    separator: str | None = None
-    """Between the numbers of a line; left out, any of comma, semicolon, tab and blank."""
     notify: str | None = None
     """UUID of the characteristic that sends."""
     write: str | None = None
