@@ -145,7 +145,8 @@ def _check_table(device: DeviceFile, source: str) -> None:
         )
     if time.column is None and time.rate_hz is None and device.link is None:
         raise InputError(
-            f"{source}, [time]: neither a time column nor a rate is given; write column = ... with the header "
+            f"{source}, [time]: neither a time column nor a rate is given; write column = ... with "
+            "the header "
             "text of the time, or rate_hz = ... with the samples per second the device was set to."
         )
 

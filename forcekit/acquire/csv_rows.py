@@ -1,0 +1,224 @@
+"""Rows of a table to arrays: quickly when every row is sound, row by row when one is not.
+
+The quick way (the C parser of pandas) only says that something is wrong somewhere. The slow way knows each
+line, so it drops what may be dropped (comments, a last line cut short) and names what may not.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.acquire.csv_layout import NUMBER, Layout, is_blank, split_line, strip_comment
+from forcekit.acquire.toml_file import shown
+from forcekit.errors import InputError
+from forcekit.model import FloatArray
+
+__all__ = ["NumberTable", "read_rows"]
+
+_TAIL_LINES = 20
+"""Lines before the last one that tell how many decimals the file writes."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class NumberTable:
+    """Columns of a table as numbers.
+
+    Attributes
+    ----------
+    columns : dict of int to array, shape (n,)
+        By index from 0; all numbers are finite.
+    line_of : function
+        Gives the line number in the file (from 1) of a row index.
+    notes : tuple of str
+    """
+
+    columns: dict[int, FloatArray]
+    line_of: Callable[[int], int]
+    notes: tuple[str, ...] = ()
+
+    @property
+    def n_rows(self) -> int:
+        """Number of rows."""
+        return next(iter(self.columns.values())).size
+
+
+def read_rows(data: bytes, layout: Layout, wanted: Sequence[int], source: str) -> NumberTable:
+    r"""Read columns of a table as numbers.
+
+    Parameters
+    ----------
+    data : bytes
+        The whole file as UTF-8 with ``\\n`` line ends.
+    layout : Layout
+    wanted : sequence of int
+        Indices of the columns, from 0.
+    source : str
+        Name of the file, for messages.
+
+    Raises
+    ------
+    InputError
+        If a needed field is no finite number, or a line other than the last has too few or too many fields.
+    """
+    body = data
+    for _ in range(layout.first_line):
+        body = body[body.index(b"\n") + 1 :]
+    table = _read_quickly(body, layout, wanted)
+    if table is None:
+        table = _read_slowly(body, layout, wanted, source)
+    return _without_cut_number(body, layout, wanted, table)
+
+
+def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberTable | None:
+    """Columns by the C parser, None if any line is not a plain row of the expected length."""
+    import pandas as pd
+
+    if b'"' in body:
+        return None
+    n_fields = layout.n_columns + _ends_with_delimiter(body, layout)
+    blanks = layout.delimiter == " "
+    try:
+        frame = pd.read_csv(
+            io.BytesIO(body),
+            sep=r"\s+" if blanks else layout.delimiter,
+            decimal=layout.decimal,
+            header=None,
+            names=range(n_fields),
+            usecols=sorted(set(wanted)),
+            index_col=False,
+            dtype="float64",
+            engine="c",
+            na_filter=False,
+            quoting=csv.QUOTE_NONE,
+        )
+    except (ValueError, OverflowError):  # ParserError, EmptyDataError and UnicodeDecodeError are ValueErrors
+        return None
+    n_rows = len(frame)
+    separators = len(body.split()) - n_rows if blanks else body.count(layout.delimiter.encode())
+    if n_rows == 0 or separators != n_rows * (n_fields - 1):
+        return None
+    columns = {i: np.ascontiguousarray(frame[i].to_numpy()) for i in wanted}
+    if not all(np.isfinite(values).all() for values in columns.values()):
+        return None
+
+    def line_of(i_row: int) -> int:
+        lines = [k for k, line in enumerate(body.split(b"\n")) if line.strip()]
+        return layout.first_line + lines[i_row] + 1
+
+    return NumberTable(columns, line_of)
+
+
+def _ends_with_delimiter(body: bytes, layout: Layout) -> bool:
+    if layout.delimiter == " ":
+        return False
+    first = body.split(b"\n", 1)[0].rstrip(b" ")
+    return (
+        first.endswith(layout.delimiter.encode())
+        and first.count(layout.delimiter.encode()) == layout.n_columns
+    )
+
+
+def _read_slowly(body: bytes, layout: Layout, wanted: Sequence[int], source: str) -> NumberTable:
+    lines = [
+        (number, text)
+        for number, text in enumerate(body.decode("utf-8", "replace").split("\n"), layout.first_line + 1)
+        if text.strip() and strip_comment(text) is None
+    ]
+    rows: list[list[float]] = []
+    notes: tuple[str, ...] = ()
+    for number, text in lines:
+        problem = _row_problem(text, number, layout, wanted, source)
+        if problem is None:
+            fields = split_line(text, layout.delimiter)
+            rows.append([float(fields[i].replace(",", ".")) for i in wanted])
+            continue
+        if number == lines[-1][0] and rows and (problem.incomplete or not body.endswith(b"\n")):
+            notes = (f"The last line of {source} (line {number}) is incomplete and was left out.",)
+            break
+        raise InputError(problem.sentence)
+    values = np.array(rows, dtype=np.float64).reshape(len(rows), len(wanted))
+    numbers = [number for number, _ in lines]
+    columns = {i: np.ascontiguousarray(values[:, k]) for k, i in enumerate(wanted)}
+    return NumberTable(columns, lambda i_row: numbers[i_row], notes)
+
+
+@dataclass(frozen=True, slots=True)
+class _RowProblem:
+    sentence: str
+    incomplete: bool
+    """The line stops early, as the last line of an interrupted recording does."""
+
+
+def _row_problem(
+    text: str, number: int, layout: Layout, wanted: Sequence[int], source: str
+) -> _RowProblem | None:
+    """Say what is wrong with a line, None if it can be used."""
+    fields = split_line(text, layout.delimiter)
+    n = len(fields)
+    extra = [field for field in fields[layout.n_columns :] if field]
+    if n < layout.n_needed:
+        sentence = (
+            f"{source}, line {number}: found {n} field{'s' * (n != 1)} where the other lines have "
+            f"{layout.n_columns}; "
+            "complete or delete the line, or cut the file before it."
+        )
+        return _RowProblem(sentence, True)
+    if any(NUMBER[layout.decimal].fullmatch(field) for field in extra):
+        sentence = (
+            f"{source}, line {number}: found {n} fields where the other lines have "
+            f"{layout.n_columns}; mend the line, "
+            "or export with semicolons if commas are decimal marks."
+        )
+        return _RowProblem(sentence, False)
+    for i in wanted:
+        if not _is_finite(fields[i], layout.decimal):
+            where = f"{source}, line {number}, column {i + 1}{_title(layout, i)}"
+            what = "an empty field" if not fields[i] else shown(fields[i])
+            sentence = f"{where}: found {what} where a number is needed; {_remedy(fields[i], layout)}."
+            return _RowProblem(sentence, is_blank(fields[i]) and not any(fields[i:]))
+    return None
+
+
+def _is_finite(field: str, decimal: str) -> bool:
+    if NUMBER[decimal].fullmatch(field) is None:
+        return False
+    return bool(np.isfinite(float(field.replace(",", "."))))
+
+
+def _title(layout: Layout, i: int) -> str:
+    return f" ({shown(layout.header[i])})" if layout.header and layout.header[i] else ""
+
+
+def _remedy(field: str, layout: Layout) -> str:
+    if NUMBER[","].fullmatch(field) or NUMBER["."].fullmatch(field):
+        return f'the decimal mark of the file is "{layout.decimal}", so export with one mark throughout'
+    if any(c.isdigit() for c in field) and ("," in field or "." in field or "'" in field):
+        return "write numbers without thousands separators"
+    return "cut the recording there, or correct the field"
+
+
+def _without_cut_number(
+    body: bytes, layout: Layout, wanted: Sequence[int], table: NumberTable
+) -> NumberTable:
+    """Drop the last row if the file stops within its last number, as an interrupted recording does.
+
+    Only files that write a fixed number of decimals show it: there the last number then has fewer of them.
+    """
+    if body.endswith(b"\n") or layout.n_columns - 1 not in wanted or table.n_rows < _TAIL_LINES:
+        return table
+    lines = body[-4000:].split(b"\n")[-_TAIL_LINES:]
+    if len(lines) < _TAIL_LINES or table.notes:
+        return table
+    mark = layout.decimal.encode()
+    decimals = [len(line.rstrip().rpartition(mark)[2]) if mark in line else 0 for line in lines]
+    fixed = set(decimals[1:-1])
+    if len(fixed) != 1 or decimals[-1] >= min(fixed) or b"e" in body[-200:].lower():
+        return table
+    line = table.line_of(table.n_rows - 1)
+    note = f"The file stops within the last number of its last line ({line}), which was left out."
+    return NumberTable({i: values[:-1] for i, values in table.columns.items()}, table.line_of, (note,))

@@ -1,0 +1,140 @@
+"""Recorded files to a `Recording`: which reader for which suffix, and where the device file is.
+
+The table `READERS` is the list of what can be read; a reader is imported only when its suffix is asked for.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable
+from pathlib import Path
+
+from forcekit.acquire.device_file import load_card, load_device
+from forcekit.acquire.toml_file import shown
+from forcekit.errors import InputError
+from forcekit.model import AttemptCard, DeviceFile, Recording, Stream
+
+__all__ = ["READERS", "device_for", "read", "read_stream"]
+
+READERS: dict[str, tuple[str, str]] = {
+    ".csv": ("forcekit.acquire.csv_file", "read_csv"),
+    ".txt": ("forcekit.acquire.csv_file", "read_csv"),
+    ".tsv": ("forcekit.acquire.csv_file", "read_csv"),
+}
+"""Suffix of a file -> (module, function); the function makes a `Stream` of a path and a device file."""
+
+
+def read(
+    path: str | Path,
+    device: str | Path | DeviceFile | None = None,
+    bar: str | Path | None = None,
+    bar_device: str | Path | DeviceFile | None = None,
+    card: str | Path | AttemptCard | None = None,
+) -> Recording:
+    """Read a recording: the file of the plate, that of the bar sensor if there is one, and the attempt card.
+
+    Parameters
+    ----------
+    path : str or Path
+        File of the plate, or of a bar sensor alone: the device file says which.
+    device, bar_device : str, Path or DeviceFile, optional
+        Device file; left out, ``NAME.device.toml`` beside the recording and then ``device.toml`` in its
+        folder (for a bar: ``bar.device.toml``) are looked for.
+    bar : str or Path, optional
+        File of the bar sensor; may be the same file.
+    card : str, Path or AttemptCard, optional
+
+    Raises
+    ------
+    InputError
+        If a file cannot be read or there is no device file.
+    """
+    cards = card if isinstance(card, AttemptCard) else AttemptCard() if card is None else load_card(card)
+    first = read_stream(path, device)
+    if bar is None:
+        return (
+            Recording(plate=first, card=cards)
+            if first.device.kind == "plate"
+            else Recording(bar=first, card=cards)
+        )
+    if first.device.kind != "plate":
+        raise InputError(
+            f"{Path(path).name}: its device file {shown(first.device.name)} describes a bar sensor, "
+            "but the plate is "
+            "named first; exchange the two files."
+        )
+    second = read_stream(bar, bar_device, kind="bar")
+    if second.device.kind != "bar":
+        raise InputError(
+            f"{Path(bar).name}: its device file {shown(second.device.name)} describes a plate; give "
+            "the device file of "
+            "the bar sensor."
+        )
+    return Recording(plate=first, bar=second, card=cards)
+
+
+def read_stream(
+    path: str | Path, device: str | Path | DeviceFile | None = None, *, kind: str = "plate"
+) -> Stream:
+    """Read one file with the reader of its suffix.
+
+    Parameters
+    ----------
+    path : str or Path
+    device : str, Path or DeviceFile, optional
+        Left out, it is looked for; see `read`.
+    kind : "plate" or "bar"
+        Which device file to look for.
+
+    Raises
+    ------
+    InputError
+        As for `read`.
+    """
+    path = Path(path)
+    entry = READERS.get(path.suffix.lower())
+    if entry is None and not path.is_dir():
+        raise InputError(
+            f"{path.name}: files of the kind {shown(path.suffix)} are not known; allowed are "
+            f"{', '.join(READERS)}, so "
+            "export to one of them or rename the file."
+        )
+    if not path.is_file():
+        raise InputError(f"{path}: {_why_no_file(path)}.")
+    module, function = entry or ("", "")
+    reader: Callable[[Path, DeviceFile], Stream] = getattr(importlib.import_module(module), function)
+    return reader(
+        path, device if isinstance(device, DeviceFile) else load_device(device or device_for(path, kind))
+    )
+
+
+def device_for(path: Path, kind: str = "plate") -> Path:
+    """Device file that lies beside a recording.
+
+    Parameters
+    ----------
+    path : Path
+        The recording, such as ``kim_70kg.csv``.
+    kind : "plate" or "bar"
+
+    Raises
+    ------
+    InputError
+        If there is none.
+    """
+    general = "device.toml" if kind == "plate" else "bar.device.toml"
+    for candidate in (path.with_suffix(".device.toml"), path.parent / general):
+        if candidate.is_file():
+            return candidate
+    raise InputError(
+        f"{path.name}: there is no device file that says what its columns are, neither "
+        f"{path.stem}.device.toml nor "
+        f'{general} beside it; name one with --device, or let "forcekit propose {path.name}" write a '
+        "first one."
+    )
+
+
+def _why_no_file(path: Path) -> str:
+    if path.is_dir():
+        return "this is a folder; name a file in it"
+    return "there is no such file; check the spelling and the folder"
