@@ -6,7 +6,7 @@ import numpy as np
 
 from forcekit.model import FloatArray
 
-__all__ = ["crossing_after", "fitted_line", "linear_at", "peak"]
+__all__ = ["crossing_after", "fitted_line", "linear_at", "local_fit", "peak"]
 
 
 def linear_at(y: FloatArray, place: float) -> float:
@@ -81,3 +81,33 @@ def peak(y: FloatArray, start: int, stop: int, half_width: float, *, largest: bo
     if bends_right and abs(vertex := -c1 / (2.0 * c2)) <= half:
         return float(c0 + c1 * vertex / 2.0), i + float(vertex), int(x.size)
     return float(c0), float(i), int(x.size)
+
+
+def local_fit(y: FloatArray, place: float, half_width: float) -> tuple[float, float, float]:
+    """Value and slope (per sample) of a noisy curve at a place, from a parabola through the samples around it.
+
+    Returns
+    -------
+    value, slope : float
+    noise_gain : float
+        Standard deviation of the value per standard deviation of white noise of the samples.
+
+    Notes
+    -----
+    With fewer than five samples within the half-width it is the linear interpolation between two samples.
+    """
+    first = max(0, int(np.ceil(place - half_width)))
+    last = min(y.size - 1, int(np.floor(place + half_width)))
+    if last - first < 4:
+        i = int(np.clip(np.floor(place), 0, y.size - 2))
+        part = float(np.clip(place - i, 0.0, 1.0))
+        value = float(y[i] * (1.0 - part) + y[i + 1] * part)
+        return value, float(y[i + 1] - y[i]), float(np.hypot(1.0 - part, part))
+    x = np.arange(first, last + 1) - place
+    design = np.vander(x, 3, increasing=True)
+    weights = np.linalg.pinv(design)
+    return (
+        float(weights[0] @ y[first : last + 1]),
+        float(weights[1] @ y[first : last + 1]),
+        float(np.linalg.norm(weights[0])),
+    )

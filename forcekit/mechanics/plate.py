@@ -18,7 +18,14 @@ from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
 from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded
 from forcekit.model import BoolArray, DeviceFile, FloatArray, Plate, Stream
 
-__all__ = ["PRESSURE_FLOOR_FRAC", "PRESSURE_FLOOR_N", "PlateSignals", "channel_noise", "pressure", "read_plate"]
+__all__ = [
+    "PRESSURE_FLOOR_FRAC",
+    "PRESSURE_FLOOR_N",
+    "PlateSignals",
+    "channel_noise",
+    "pressure",
+    "read_plate",
+]
 
 PRESSURE_FLOOR_N = 100.0
 PRESSURE_FLOOR_FRAC = 0.10
@@ -261,7 +268,9 @@ def read_plate(stream: Stream) -> PlateSignals:
     channels, report = apply_zero(channels, timebase.t_s, report, keep=_products(device.plates))
     notes = list(stream.notes)
     if timebase.jitters:
-        notes.append("the time stamps jitter by more than a third of a step; the samples were interpolated to an even clock")
+        notes.append(
+            "the time stamps jitter by more than a third of a step; the samples were interpolated to an even clock"
+        )
     return PlateSignals(
         t_s=timebase.t_s,
         rate_hz=timebase.rate_hz,

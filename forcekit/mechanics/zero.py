@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -43,8 +43,8 @@ class ZeroReport:
     offset_n: float | None = None
     noise_n: float | None = None
     clipped_n: float | None = None
-    times_s: FloatArray = np.zeros(0)
-    counts: FloatArray = np.zeros(0)
+    times_s: FloatArray = field(default_factory=lambda: np.zeros(0))
+    counts: FloatArray = field(default_factory=lambda: np.zeros(0))
 
 
 def runs(mask: BoolArray) -> list[tuple[int, int]]:

@@ -1,0 +1,197 @@
+"""Findings: which pattern a lift shows, how surely, and the one cue for it.
+
+A pattern is a row of conditions on measures. It is *clear* when the 95 % intervals of all of them lie wholly beyond
+their limits, *possible* when at least one straddles its limit and none speaks against it, and otherwise not raised.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Literal
+
+import msgspec
+
+from forcekit.errors import InputError
+from forcekit.model import Cue, Finding, Measure
+from forcekit.registry import shown
+
+__all__ = ["PATTERNS", "CueEntry", "find_patterns", "load_cue_book"]
+
+ASSUMED_FOOT_M = 0.26
+"""Used only to turn a limit in fractions of the foot into metres when the foot is not known (our choice)."""
+
+Strength = Literal["clear", "possible"]
+
+
+class CueEntry(msgspec.Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """One section of the cue book."""
+
+    cost: int
+    limit: float
+    limit_source: str
+    sentence: str
+    cue: str
+    drill: str
+    caution: str
+    limit_back: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Condition:
+    """One measure on one side of a limit. `limit` takes the cue book's entries."""
+
+    measure: str
+    side: Literal["above", "below"]
+    limit: Callable[[Mapping[str, CueEntry]], float]
+    sign: float = 1.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pattern:
+    """Conditions that must all hold, and the movements to which the pattern does not apply."""
+
+    name: str
+    conditions: tuple[Condition, ...]
+    not_for: tuple[str, ...] = ()
+
+
+def _limit(pattern: str, sign: float = 1.0) -> Callable[[Mapping[str, CueEntry]], float]:
+    return lambda book: sign * book[pattern].limit
+
+
+PATTERNS: tuple[Pattern, ...] = (
+    Pattern("forward_in_dip", (Condition("shift_in_dip_of_foot", "above", _limit("forward_in_dip")),)),
+    Pattern(
+        "back_then_forward",
+        (
+            Condition("shift_in_drive_of_foot", "above", _limit("back_then_forward")),
+            Condition("shift_in_dip_of_foot", "below", _limit("forward_in_dip")),
+            Condition("shift_total_of_foot", "above", lambda book: book["back_then_forward"].limit_back or 0.0),
+        ),
+    ),
+    Pattern("forward_throughout", (Condition("stance_pressure_of_foot", "above", _limit("forward_throughout")),)),
+    Pattern("slow_turnaround", (Condition("transition_time", "above", _limit("slow_turnaround")),)),
+    Pattern(
+        "toward_heels",
+        (
+            Condition("shift_in_dip_of_foot", "below", _limit("toward_heels", -1.0)),
+            Condition("shift_total_of_foot", "below", lambda book: book["back_then_forward"].limit_back or 0.0),
+        ),
+    ),
+    Pattern("side_to_side", (Condition("side_shift", "above", _limit("side_to_side"), sign=0.0),)),
+    Pattern("too_deep", (Condition("dip_depth_of_stature", "above", _limit("too_deep")),)),
+    Pattern("too_shallow", (Condition("dip_depth_of_stature", "below", _limit("too_shallow")),)),
+    Pattern(
+        "falls_short",
+        (Condition("peak_drive_velocity", "below", _limit("falls_short")),),
+        not_for=("dip only", "jump dip", "push press"),
+    ),
+)
+"""Patterns on measures; a double dip is counted, not measured (see `find_patterns`)."""
+
+
+def load_cue_book(path: Path | None = None) -> dict[str, CueEntry]:
+    """Return the cue book: the one that comes with forcekit, with the sections of your own file on top.
+
+    Parameters
+    ----------
+    path : Path, optional
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or a section does not fit.
+    """
+    own = resources.files("forcekit.analysis").joinpath("cue_book.toml").read_bytes()
+    book = msgspec.toml.decode(own, type=dict[str, CueEntry])
+    if path is None:
+        return book
+    try:
+        added = tomllib.loads(Path(path).read_text(encoding="utf-8"))
+    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as e:
+        raise InputError(f"{path}: the cue book cannot be read ({e}); it must be a TOML file.") from e
+    for name, section in added.items():
+        if name not in book:
+            raise InputError(f"{path}, section [{name}]: no such pattern; known are {', '.join(book)}.")
+        merged = msgspec.to_builtins(book[name]) | (section if isinstance(section, dict) else {})
+        try:
+            book[name] = msgspec.convert(merged, CueEntry)
+        except msgspec.ValidationError as e:
+            raise InputError(f"{path}, section [{name}]: {e}; see the cue book that comes with forcekit.") from e
+    return book
+
+
+def find_patterns(
+    measures: Mapping[str, Measure], movement: str, reversals: int, book: Mapping[str, CueEntry]
+) -> tuple[Finding, ...]:
+    """Return all patterns a lift shows, clear ones first, the most costly first among them.
+
+    Parameters
+    ----------
+    measures : mapping of str to Measure
+    movement : str
+    reversals : int
+        How often the dip turned upward and down again.
+    book : mapping of str to CueEntry
+    """
+    found: list[Finding] = []
+    for pattern in PATTERNS:
+        if movement in pattern.not_for:
+            continue
+        verdicts = [_judge(condition, measures, book) for condition in pattern.conditions]
+        if any(v is None for v in verdicts):
+            continue
+        strength: Strength = "clear" if all(v == "clear" for v in verdicts) else "possible"
+        evidence = tuple(c.measure for c in pattern.conditions)
+        found.append(_finding(pattern.name, strength, evidence, measures, book[pattern.name]))
+    if reversals >= 1:
+        found.append(_finding("double_dip", "clear", (), measures, book["double_dip"]))
+    found.sort(key=lambda f: (f.strength != "clear", book[f.pattern].cost))
+    return tuple(found)
+
+
+def _judge(condition: Condition, measures: Mapping[str, Measure], book: Mapping[str, CueEntry]) -> Strength | None:
+    """Return clear, possible, or None when the condition does not hold or cannot be judged."""
+    limit = condition.limit(book)
+    m = measures[condition.measure]
+    if not m.ok and condition.measure.endswith("_of_foot") and condition.measure.startswith("shift"):
+        m = measures[condition.measure.removesuffix("_of_foot")]
+        limit *= ASSUMED_FOOT_M
+    if m.value is None or m.low is None or m.high is None:
+        return None
+    low, high = m.low, m.high
+    if condition.sign == 0.0:  # either side
+        low, high = (-high, -low) if m.value < 0.0 else (low, high)
+    if condition.side == "below":
+        low, high, limit = -high, -low, -limit
+    if low > limit:
+        return "clear"
+    return "possible" if high > limit else None
+
+
+def _finding(
+    name: str, strength: Strength, evidence: tuple[str, ...], measures: Mapping[str, Measure], entry: CueEntry
+) -> Finding:
+    words = {n: shown(n, m.value) for n, m in measures.items() if m.value is not None}
+    shift, side = measures.get("shift_in_dip"), measures.get("side_shift")
+    if shift is not None and shift.value is not None:
+        words["shift_in_dip_back"] = shown("shift_in_dip", -shift.value)
+    if side is not None and side.value is not None:
+        words["side_shift_plain"] = shown("side_shift", abs(side.value))
+        words["side"] = "left" if side.value > 0.0 else "right"
+    sentence = entry.sentence.format_map(_Words(words)).replace(" (?)", "")
+    if strength == "possible":
+        sentence = "Possibly: " + sentence[0].lower() + sentence[1:]
+    used = tuple(n for n in evidence if measures[n].ok) or tuple(
+        n.removesuffix("_of_foot") for n in evidence if measures[n.removesuffix("_of_foot")].ok
+    )
+    return Finding(name, strength, sentence, used, entry.limit_source, Cue(entry.cue, entry.drill, entry.caution))
+
+
+class _Words(dict[str, str]):
+    def __missing__(self, key: str) -> str:
+        return "?"

@@ -1,0 +1,303 @@
+"""The one place with the order of steps: from a recording to its lifts.
+
+Live and offline call the same `analyze_lift` on the same samples, and so give the same numbers to the last digit.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from forcekit.analysis.balance import balance
+from forcekit.analysis.errors import LiftCurves, lift_curves
+from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
+from forcekit.analysis.phases import Phases, find_onset, find_phases
+from forcekit.analysis.quality import check_all
+from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
+from forcekit.analysis.tempo import Reading, Readings, tempo
+from forcekit.constants import local_gravity
+from forcekit.errors import CannotMeasure, InputError, Reason
+from forcekit.mechanics.foot import foot_frame
+from forcekit.mechanics.motion import integrate
+from forcekit.mechanics.plate import FX, FZ, PlateSignals, pressure, read_plate
+from forcekit.mechanics.stance import weigh
+from forcekit.mechanics.uncertain import K95
+from forcekit.model import (
+    Analysis,
+    AttemptCard,
+    Curves,
+    DeviceFile,
+    FootFrame,
+    Instants,
+    Lift,
+    Measure,
+    QualityCheck,
+    Recording,
+)
+from forcekit.registry import MEASURES
+
+__all__ = ["Settings", "analyze", "analyze_lift"]
+
+LONGEST_WEIGHING_S = 3.0
+"""Longer standing adds slow drift rather than knowledge (our choice)."""
+STANCE_GUARD_S = 0.03
+"""Left out between stance and onset, so that the first movement does not weigh (our choice)."""
+AFTER_S = 1.0
+"""The curves go on after the drive for this long, for the plots."""
+CLOSING_WITHIN_S = 8.0
+SAME_LOAD_FRAC = 0.02
+"""Standing still again counts for the closure when the same weight stands on the plate."""
+
+
+@dataclass(frozen=True, slots=True)
+class Settings:
+    """What a person may set for an analysis.
+
+    Attributes
+    ----------
+    shortest_stance_s : float, second
+        A lift with a shorter stance has its weighing called bad and what hangs on it withheld.
+    cue_book : Path, optional
+        Your own cue book.
+    """
+
+    shortest_stance_s: float = SHORTEST_STANCE_S
+    cue_book: Path | None = None
+
+
+def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
+    """Find and measure every dip and drive of a recording.
+
+    Parameters
+    ----------
+    recording : Recording
+        See `forcekit.read`.
+    settings : Settings, optional
+
+    Returns
+    -------
+    Analysis
+        Its lifts may be none; then `reason` says why.
+
+    Raises
+    ------
+    InputError
+        If the recording cannot be used: wrong sign, wrong unit, too few samples.
+    """
+    settings = settings or Settings()
+    if recording.plate is None:
+        raise InputError(f"{recording.source}: there is no force plate in this recording; analyze needs one.")
+    book = load_cue_book(settings.cue_book)
+    device = recording.plate.device
+    signals = read_plate(recording.plate)
+    gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
+    noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
+    threshold = takeoff_threshold(signals.zero, noise)
+    candidates, passed, stretches = find_lifts(signals.force_n, signals.rate_hz, noise, threshold, gravity)
+    foot = foot_frame(recording.card, device)
+    lifts = tuple(analyze_lift(signals, c, stretches, recording.card, foot, device, settings, book) for c in candidates)
+    start = float(signals.t_s[0])
+    return Analysis(
+        source=recording.source,
+        lifts=lifts,
+        passed_over=tuple(replace(p, at_s=p.at_s + start) for p in passed),
+        reason=None if lifts else _no_lift(signals, stretches, len(passed)),
+        notes=signals.notes,
+    )
+
+
+def _no_lift(signals: PlateSignals, stretches: list[tuple[int, int]], n_passed: int) -> str:
+    """Return one sentence on why a recording holds no lift."""
+    long_enough = [b - a for a, b in stretches if (b - a) / signals.rate_hz >= SHORTEST_STANCE_S]
+    if not stretches:
+        return "The lifter never stands still on the plate, so lifter and bar cannot be weighed and no dip can be told from other movement."
+    if not long_enough:
+        longest = max(b - a for a, b in stretches) / signals.rate_hz
+        return f"The longest still stretch lasts {longest:.2f} s; a lift needs {SHORTEST_STANCE_S:.1f} s of standing still before the dip."
+    if n_passed:
+        return "There is standing still and movement, but no dip followed by a drive; see what was passed over."
+    return "The lifter stands still, but no dip and drive follows."
+
+
+def analyze_lift(
+    signals: PlateSignals,
+    candidate: Candidate,
+    stretches: list[tuple[int, int]],
+    card: AttemptCard,
+    foot: FootFrame,
+    device: DeviceFile,
+    settings: Settings,
+    book: Mapping[str, CueEntry],
+) -> Lift:
+    """Measure one lift.
+
+    Parameters
+    ----------
+    signals : PlateSignals
+        Of the whole recording.
+    candidate : Candidate
+        Where the lift is.
+    stretches : list of (int, int)
+        All still stretches, for the closure.
+    card, foot, device, settings, book
+        The attempt and what a person set.
+    """
+    gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
+    curves, phases = _measure_curves(signals, candidate, gravity, site_known=device.site.latitude_deg is not None)
+    readings = {**tempo(curves, phases, card), **balance(curves, phases, foot)}
+    depth = readings["dip_depth"]
+    assert isinstance(depth, Reading)
+    checks = check_all(
+        curves,
+        phases,
+        card,
+        foot,
+        depth=depth.estimate,
+        closing=_closing_speed(signals, candidate, curves, stretches),
+        shortest_stance_s=settings.shortest_stance_s,
+    )
+    measures = _measures(readings, checks)
+    movement = card.movement or _movement(phases)
+    findings = find_patterns(measures, movement, phases.reversals, book)
+    return Lift(
+        movement=movement,
+        instants=_instants(curves, phases),
+        curves=_shown_curves(curves),
+        measures=measures,
+        findings=findings,
+        quality=checks,
+        foot=foot,
+        card=card,
+        notes=_notes(curves, findings),
+    )
+
+
+def _measure_curves(
+    signals: PlateSignals, candidate: Candidate, gravity: float, *, site_known: bool
+) -> tuple[LiftCurves, Phases]:
+    """Weigh, integrate, find the instants; the stance ends just before the onset found from a first weighing."""
+    rate = signals.rate_hz
+    force = signals.force_n
+    noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
+    guard = min(round(0.15 * rate), (candidate.still_last - candidate.still_first) // 2)
+    last = candidate.still_last - guard
+    first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
+    weighing = weigh(force, first, last, rate, noise, gravity)
+    onset = find_onset(force[first:], rate, weighing.weight_n, weighing.sd_n, candidate.fastest_down - first, noise)
+    until = first + int(onset.earliest) - round(STANCE_GUARD_S * rate)
+    last = int(np.clip(until, first + (last - first) // 2, candidate.still_last))
+    first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
+    weighing = weigh(force, first, last, rate, noise, gravity)
+    end = (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate)
+    stop = min(force.size, end)
+    motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
+    curves = lift_curves(signals, weighing, motion, stop, gravity_mps2=gravity, site_known=site_known)
+    takeoff = None if candidate.takeoff is None else candidate.takeoff - first
+    threshold = takeoff_threshold(signals.zero, noise)
+    phases = find_phases(curves, candidate.fastest_down - first, candidate.drive_end - first, takeoff, threshold)
+    return curves, phases
+
+
+def _closing_speed(
+    signals: PlateSignals, candidate: Candidate, curves: LiftCurves, stretches: list[tuple[int, int]]
+) -> tuple[float, float] | None:
+    """Speed in the still stretch after the lift with its standard uncertainty, if the same weight stands there."""
+    rate = signals.rate_hz
+    end = candidate.takeoff or candidate.drive_end
+    for a, b in stretches:
+        if not end < a < end + CLOSING_WITHIN_S * rate or b - a < 0.5 * rate:
+            continue
+        weight = float(signals.force_n[a:b].mean())
+        if abs(weight / curves.weight.value - 1.0) > SAME_LOAD_FRAC:
+            return None
+        first = curves.weighing.first
+        middle = (a + b) // 2
+        motion = integrate(signals.force_n[first:middle], curves.weight.value, rate, curves.gravity_mps2)
+        elapsed = (middle - first) / rate
+        u = float(
+            np.hypot(
+                curves.gravity_mps2 * curves.weight.u / curves.weight.value * elapsed,
+                curves.weighing.sway_mps,
+            )
+        )
+        return float(motion.velocity_mps[-1]), u
+    return None
+
+
+def _movement(phases: Phases) -> str:
+    """Name a movement the card does not name."""
+    return "dip and drive, feet left the plate" if phases.takeoff_place is not None else "dip and drive, feet stayed"
+
+
+def _measures(readings: Readings, checks: tuple[QualityCheck, ...]) -> dict[str, Measure]:
+    """Turn readings into measures with 95 % intervals; what a check withholds is withheld by its sentence."""
+    withheld: dict[str, str] = {}
+    for check in checks:
+        for name in check.withholds:
+            if name == "sampling rate" or check.name == "sampling rate":
+                info = MEASURES[name]
+                withheld.setdefault(name, f"{Reason.RATE_TOO_LOW.value}: {info.least_rate_hz:.0f} Hz are needed")
+            else:
+                withheld.setdefault(name, f"{check.name}: {check.sentence}")
+    out: dict[str, Measure] = {}
+    for name, info in MEASURES.items():
+        reading = readings.get(name, CannotMeasure(Reason.NO_BAR))
+        if isinstance(reading, CannotMeasure):
+            out[name] = Measure(name, info.unit, withheld=str(reading))
+        elif name in withheld:
+            out[name] = Measure(name, info.unit, withheld=withheld[name])
+        elif not np.isfinite(reading.estimate.value) or not np.isfinite(reading.estimate.u):
+            out[name] = Measure(name, info.unit, withheld=Reason.TOO_LIGHT.value)
+        else:
+            value, half = reading.estimate.value, K95 * reading.estimate.u
+            out[name] = Measure(
+                name,
+                info.unit,
+                value,
+                value - float(np.hypot(half, reading.below)),
+                value + float(np.hypot(half, reading.above)),
+            )
+    return out
+
+
+def _instants(curves: LiftCurves, phases: Phases) -> Instants:
+    t0, step = curves.t0_s, 1.0 / curves.rate_hz
+    w = curves.weighing
+    return Instants(
+        stance_start_s=t0,
+        stance_end_s=t0 + (w.last - w.first) * step,
+        onset_s=phases.onset_at.value,
+        braking_start_s=phases.braking_start_at.value,
+        lowest_s=phases.lowest_at.value,
+        drive_end_s=phases.drive_end_at.value,
+        takeoff_s=phases.drive_end_at.value if phases.takeoff_place is not None else None,
+    )
+
+
+def _shown_curves(curves: LiftCurves) -> Curves:
+    n = curves.force_n.size
+    x = y = None
+    if curves.signals.has_pressure:
+        x, y = pressure(curves.resultant, max(100.0, 0.1 * curves.weight.value))
+    return Curves(
+        t_s=curves.t0_s + np.arange(n) / curves.rate_hz,
+        force_n=curves.force_n,
+        velocity_mps=curves.motion.velocity_mps,
+        travel_m=curves.motion.travel_m,
+        forward_n=curves.resultant[:, FX] if curves.signals.has_forward else None,
+        cop_x_m=x,
+        cop_y_m=y,
+    )
+
+
+def _notes(curves: LiftCurves, findings: tuple[object, ...]) -> tuple[str, ...]:
+    """Return what a reader must know beside the numbers."""
+    if curves.signals.has_pressure and not curves.signals.has_forward:
+        return (
+            "Pressure is where the push is, not where the mass goes; whether lifter and bar drifted forward takes "
+            "horizontal force or a sensor on the bar.",
+        )
+    return ()
