@@ -3,7 +3,7 @@
 device files    `toml_file` (TOML to a record, with sentences for mistakes), `device_check` (does it make
                 sense), `device_file` (load and save device files and attempt cards)
 recorded files  `source` (which reader for which suffix; `read`), `csv_file` (any table of numbers),
-                `csv_layout` (delimiter, decimal mark, header), `csv_rows` (rows to numbers), `clock` (time
+                `csv_layout` (delimiter, decimal mark, header), `csv_rows` (rows to numbers), `csv_clock` (time
                 stamps to seconds)
 unknown files   `propose` (writes a device file for a table nobody described yet), `propose_names` (what a
                 header says), `propose_signal` (what the numbers say), `propose_plates` (columns to plates)

@@ -7,7 +7,7 @@ import unicodedata
 from pathlib import Path
 from typing import Literal
 
-from forcekit.acquire.clock import Clock, even_clock, make_clock
+from forcekit.acquire.csv_clock import Clock, even_clock, make_clock
 from forcekit.acquire.csv_layout import Layout, find_layout
 from forcekit.acquire.csv_rows import NumberTable, read_rows
 from forcekit.acquire.csv_text import read_text
