@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from cobs import cobs
+from cobs import cobs  # type: ignore[import-untyped]
 
 from forcekit.acquire.wire import (
     ANSWER_HEAD,
@@ -105,7 +105,7 @@ def _unseal(piece: bytes) -> bytes | None:
     if len(piece) > _LONGEST_STUFFED:
         return None
     try:
-        payload = cobs.decode(piece)
+        payload = bytes(cobs.decode(piece))
     except cobs.DecodeError:
         return None
     if len(payload) < 5 or zlib.crc32(payload) != _CRC_RESIDUE:

@@ -27,7 +27,7 @@ from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
-from cobs import cobs
+from cobs import cobs  # type: ignore[import-untyped]
 
 from forcekit.errors import InputError
 
@@ -268,7 +268,7 @@ def join_description(parts: Sequence[Description]) -> str | None:
 
 
 def _u32(number: int) -> int:
-    return number & 0xFFFFFFFF
+    return int(number) & 0xFFFFFFFF
 
 
 def _seal(payload: bytes) -> bytes:
@@ -276,7 +276,7 @@ def _seal(payload: bytes) -> bytes:
         raise InputError(
             f"a frame of {len(payload) + 4} bytes is too long; at most {MAX_PAYLOAD} are allowed."
         )
-    return cobs.encode(payload + struct.pack("<I", zlib.crc32(payload))) + b"\0"
+    return bytes(cobs.encode(payload + struct.pack("<I", zlib.crc32(payload)))) + b"\0"
 
 
 def _pack_status(s: Status) -> bytes:
