@@ -13,7 +13,7 @@ from scipy.optimize import brentq
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.shapes import Piece, end_of, fall, hold, push, ramp, settle
 
-__all__ = ["SystemPath", "system_path"]
+__all__ = ["SystemPath", "drive_end_height", "force_band", "system_path"]
 
 _LANDING_RISE_S = 0.06
 _PAUSE_RISE_S = 0.07
@@ -28,6 +28,8 @@ class SystemPath:
 
     pieces: tuple[Piece, ...]
     lowest_s: float
+    peak_s: float
+    """Peak upward velocity."""
     drive_end_s: float
     takeoff_s: float | None
     landing_s: float | None
@@ -56,7 +58,22 @@ def system_path(plan: LiftPlan) -> SystemPath:
         drive_end_s, takeoff_s, landing_s = lowest_s + peak_s, None, None
     pieces += after
     _, height, steady_s = end_of(pieces)
-    return SystemPath(tuple(pieces), lowest_s, drive_end_s, takeoff_s, landing_s, steady_s, height)
+    return SystemPath(tuple(pieces), lowest_s, lowest_s + peak_s, drive_end_s, takeoff_s, landing_s, steady_s, height)
+
+
+def force_band(plan: LiftPlan) -> tuple[float, float, float]:
+    """Least force of the dip, force at the lowest point and peak force, over the weight, without sway."""
+    unweighting, _, at_lowest = _dip(plan)
+    down = unweighting[1].coefficients[0]
+    g = plan.gravity_mps2
+    return 1.0 + down / g, 1.0 + at_lowest / g, 1.0 + at_lowest * max(1.0, plan.drive_rise) / g
+
+
+def drive_end_height(plan: LiftPlan) -> float:
+    """Height of the common centre of mass over stance when the drive ends (m)."""
+    unweighting, braking, at_lowest = _dip(plan)
+    drive, _ = _drive(plan, at_lowest)
+    return end_of([*_first_dip(plan), *unweighting, *braking, *drive])[1]
 
 
 def _first_dip(plan: LiftPlan) -> list[Piece]:
@@ -136,10 +153,7 @@ def _drive(plan: LiftPlan, a_lowest: float) -> tuple[list[Piece], float]:
     head = _head(plan, a_lowest)
     v0, _, _ = end_of(head)
     start = a_lowest
-    if (
-        plan.drive_velocity_mps - v0
-        < _gain(top, end, _SHORTEST_FALL_S) + _SHORTEST_RISE_S * (start + top) / 2.0
-    ):
+    if plan.drive_velocity_mps - v0 < _gain(top, end, _SHORTEST_FALL_S) + _SHORTEST_RISE_S * (start + top) / 2.0:
         top = 0.8 * a_lowest
 
     def rise_s(fall_s: float) -> float:

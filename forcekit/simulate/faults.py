@@ -1,62 +1,106 @@
 """Plans with one clear fault each, a clean plan, and random plans within what lifters do.
 
-Each fault lies well beyond the limits of common practice, so that a detector has no excuse; the numbers are our own
-choice inside the published bands (dip 6 to 16 % of stature, braking 0.08 to 0.25 s, drive 0.9 to 2.0 m/s).
+Each fault lies well beyond the limits of common practice, so that a detector has no excuse; the numbers are our
+own choice inside the published bands (dip 6 to 16 % of stature, braking 0.08 to 0.25 s, drive 0.9 to 2.0 m/s).
 """
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
 from typing import Any
 
 import numpy as np
 
 from forcekit.model import Movement
+from forcekit.simulate.dip import drive_end_height, force_band
 from forcekit.simulate.plan import LiftPlan
 
-__all__ = ["FAULTS", "clean_plan", "faulty_plan"]
+__all__ = ["FAULTS", "PATTERNS", "clean_plan", "faulty_plan", "random_plan"]
 
-FAULTS: dict[str, dict[str, Any]] = {
+Range = tuple[float, float]
+
+FAULTS: dict[str, dict[str, Range]] = {
     "forward_in_dip": {
-        "shift_in_dip_of_foot": 0.18,
-        "forward_velocity_mps": 0.14,
-        "forward_in_dip_frac": 0.6,
-        "bar_forward_in_dip_m": 0.03,
+        "shift_in_dip_of_foot": (0.16, 0.22),
+        "forward_velocity_mps": (0.10, 0.18),
+        "forward_in_dip_frac": (0.5, 0.7),
+        "bar_forward_in_dip_m": (0.025, 0.045),
     },
     "back_then_forward": {
-        "shift_in_dip_of_foot": -0.05,
-        "shift_in_drive_of_foot": 0.24,
-        "forward_velocity_mps": 0.13,
-        "forward_in_dip_frac": 0.0,
-        "bar_forward_in_drive_m": 0.03,
+        "shift_in_dip_of_foot": (-0.07, -0.01),
+        "shift_in_drive_of_foot": (0.22, 0.28),
+        "forward_velocity_mps": (0.10, 0.18),
+        "forward_in_dip_frac": (0.0, 0.05),
+        "bar_forward_in_drive_m": (0.025, 0.045),
     },
     "forward_throughout": {
-        "stance_pressure_of_foot": 0.71,
-        "pressure_at_drive_end_of_foot": 0.86,
-        "forward_velocity_mps": 0.10,
+        "stance_pressure_of_foot": (0.71, 0.76),
+        "pressure_at_drive_end_of_foot": (0.85, 0.88),
+        "forward_velocity_mps": (0.06, 0.14),
     },
     "toward_heels": {
-        "shift_in_dip_of_foot": -0.16,
-        "shift_in_drive_of_foot": -0.02,
-        "forward_velocity_mps": -0.08,
+        "shift_in_dip_of_foot": (-0.20, -0.15),
+        "shift_in_drive_of_foot": (-0.02, 0.0),
+        "forward_velocity_mps": (-0.14, -0.06),
     },
-    "bar_floats": {"unweighting_s": 0.24, "onset_ramp_frac": 0.22, "bar_float": 1.0},
-    "arms_early": {"arms_lead_s": 0.13},
-    "elbows_drop": {"elbows_drop_rad": 0.38, "elbows_drop_in_drive_rad": 0.10},
-    "slow_turnaround": {"pause_s": 0.14},
-    "too_deep": {"dip_depth_of_stature": 0.185, "unweighting_s": 0.34, "braking_s": 0.20},
+    "bar_floats": {
+        "dip_depth_of_stature": (0.105, 0.115),
+        "onset_ramp_frac": (0.18, 0.24),
+        "unweighting_end_frac": (0.20, 0.24),
+        "braking_s": (0.13, 0.14),
+        "braking_ramp_frac": (0.65, 0.75),
+        "shoulders_per_body": (1.33, 1.37),
+    },
+    "arms_early": {"arms_lead_s": (0.11, 0.14)},
+    "elbows_drop": {"elbows_drop_rad": (0.32, 0.50), "elbows_drop_in_drive_rad": (0.05, 0.15)},
+    "slow_turnaround": {"pause_s": (0.10, 0.25)},
+    "too_deep": {"dip_depth_of_stature": (0.172, 0.20), "braking_s": (0.17, 0.22)},
     "too_shallow": {
-        "dip_depth_of_stature": 0.043,
-        "unweighting_s": 0.18,
-        "braking_s": 0.10,
-        "drive_velocity_mps": 1.15,
+        "dip_depth_of_stature": (0.038, 0.046),
+        "braking_s": (0.085, 0.11),
+        "drive_velocity_mps": (1.0, 1.2),
     },
-    "double_dip": {"first_dip_of_stature": 0.05},
-    "side_to_side": {"side_shift_m": 0.04},
-    "falls_short": {"drive_velocity_mps": 0.68, "drive_end_height_m": -0.02},
+    "double_dip": {"first_dip_of_stature": (0.04, 0.055)},
+    "side_to_side": {"side_shift_m": (0.032, 0.05)},
+    "falls_short": {"drive_velocity_mps": (0.55, 0.72)},
 }
-"""Pattern -> what differs from a clean plan."""
+"""Pattern -> what differs from a clean plan: field of `LiftPlan` and the range it is drawn from."""
+
+PATTERNS: tuple[str, ...] = tuple(FAULTS)
+
+_CLEAN: dict[str, Range] = {
+    "stance_pressure_of_foot": (0.42, 0.48),
+    "shift_in_dip_of_foot": (-0.012, 0.012),
+    "shift_in_drive_of_foot": (-0.010, 0.010),
+    "pressure_at_drive_end_of_foot": (0.72, 0.86),
+    "forward_velocity_mps": (-0.02, 0.03),
+    "left_share": (0.475, 0.525),
+    "side_shift_m": (-0.002, 0.002),
+    "dip_depth_of_stature": (0.084, 0.116),
+    "onset_ramp_frac": (0.30, 0.60),
+    "unweighting_end_frac": (0.28, 0.38),
+    "braking_s": (0.10, 0.18),
+    "braking_ramp_frac": (0.70, 1.0),
+    "drive_rise": (0.95, 1.10),
+    "drive_velocity_mps": (1.25, 1.85),
+    "landing_velocity_mps": (0.7, 1.3),
+    "landing_peak_of_weight": (1.8, 3.2),
+    "bar_forward_in_dip_m": (-0.004, 0.006),
+    "bar_forward_in_drive_m": (-0.012, 0.004),
+    "elbows_drop_rad": (-0.02, 0.07),
+    "elbows_drop_in_drive_rad": (-0.02, 0.05),
+    "shoulders_per_body": (1.12, 1.25),
+    "stance_s": (2.0, 3.2),
+    "sway_m": (0.0008, 0.0018),
+    "breath_m": (0.0004, 0.0013),
+    "tremor_mps2": (0.004, 0.010),
+    "bar_whip_m": (0.0, 0.0010),
+}
+_MOST_TRIES = 400
+_FORCE_BAND: Range = (1.6, 3.0)
+_HEIGHT_BAND_M: Range = (-0.04, 0.09)
+_FLOAT_LEAST_FORCE: Range = (0.02, 0.05)
+_CLEAN_LEAST_FORCE: Range = (0.35, 0.65)
 
 
 def clean_plan(**changes: Any) -> LiftPlan:
@@ -65,5 +109,86 @@ def clean_plan(**changes: Any) -> LiftPlan:
 
 
 def faulty_plan(pattern: str, **changes: Any) -> LiftPlan:
-    """Give a lift with one clear fault; `changes` replace fields of `LiftPlan` that the fault does not need."""
-    return dataclasses.replace(LiftPlan(), **(changes | FAULTS[pattern]), patterns=(pattern,))
+    """Give a lift with one clear fault, in the middle of its ranges; `changes` replace other fields of `LiftPlan`.
+
+    Examples
+    --------
+    >>> faulty_plan("arms_early", bar_mass_kg=60.0).patterns
+    ('arms_early',)
+    """
+    middle = {name: (low + high) / 2.0 for name, (low, high) in FAULTS[pattern].items()}
+    plan = dataclasses.replace(LiftPlan(), **(changes | middle), patterns=(pattern,))
+    return _timed(_finished(plan, pattern), 0.035 if pattern == "bar_floats" else 0.5)
+
+
+def random_plan(
+    rng: np.random.Generator, pattern: str | None = None, *, movement: Movement | None = None, **changes: Any
+) -> LiftPlan:
+    """Draw lifter, load, timing, shape and, if wanted, one fault, widely but within what lifters do.
+
+    Parameters
+    ----------
+    rng : numpy Generator
+    pattern : str, optional
+        One of `PATTERNS`; left out, the lift is clean.
+    movement : str, optional
+        Left out, one is drawn (a jerk when there is a fault).
+    changes
+        Fields of `LiftPlan` that are not drawn.
+
+    Notes
+    -----
+    Drawn again until peak force lies between 1.6 and 3.0 times the weight and the drive ends between 4 cm below and
+    9 cm above the height of stance (the fault of a short drive aside).
+    """
+    least_band = _FLOAT_LEAST_FORCE if pattern == "bar_floats" else _CLEAN_LEAST_FORCE
+    for _ in range(_MOST_TRIES):
+        fields: dict[str, Any] = _person(rng) | {"movement": movement or _movement(rng, pattern)}
+        ranges = _CLEAN | (FAULTS[pattern] if pattern else {})
+        fields |= {name: float(rng.uniform(*band)) for name, band in ranges.items()}
+        if fields["movement"] == "dip only":
+            fields["drive_velocity_mps"] = float(rng.uniform(0.9, 1.2))
+        plan = dataclasses.replace(LiftPlan(), **(fields | changes), patterns=(pattern,) if pattern else ())
+        plan = _timed(_finished(plan, pattern), float(rng.uniform(*least_band)))
+        if _plausible(plan, pattern):
+            return plan
+    raise RuntimeError(f"no plausible plan for {pattern} in {_MOST_TRIES} tries")
+
+
+def _finished(plan: LiftPlan, pattern: str | None) -> LiftPlan:
+    return dataclasses.replace(plan, bar_loose=True) if pattern == "bar_floats" else plan
+
+
+def _timed(plan: LiftPlan, least_force: float) -> LiftPlan:
+    """Choose the unweighting time so that the force falls to a stated part of the weight."""
+    times = np.linspace(0.12, 0.60, 49)
+    least = np.array([force_band(dataclasses.replace(plan, unweighting_s=float(t)))[0] for t in times])
+    return dataclasses.replace(plan, unweighting_s=float(np.interp(least_force, least, times)))
+
+
+def _plausible(plan: LiftPlan, pattern: str | None) -> bool:
+    least, low, peak = force_band(plan)
+    if not (least > 0.0 and low >= 1.5 and _FORCE_BAND[0] <= peak <= _FORCE_BAND[1]):
+        return False
+    if pattern == "falls_short" or plan.movement == "dip only":
+        return True
+    return _HEIGHT_BAND_M[0] <= drive_end_height(plan) <= _HEIGHT_BAND_M[1]
+
+
+def _person(rng: np.random.Generator) -> dict[str, float]:
+    stature = float(rng.uniform(1.52, 1.94))
+    body = float(rng.uniform(20.0, 31.0)) * stature**2
+    return {
+        "stature_m": stature,
+        "body_mass_kg": body,
+        "foot_length_m": stature * float(rng.uniform(0.146, 0.158)),
+        "stance_half_width_m": float(rng.uniform(0.12, 0.18)),
+        "bar_mass_kg": float(np.clip(rng.uniform(0.3, 1.6) * body, 20.0, 150.0)),
+    }
+
+
+def _movement(rng: np.random.Generator, pattern: str | None) -> Movement:
+    if pattern is not None:
+        return "jerk"
+    movements: tuple[Movement, ...] = ("jerk", "jerk", "jerk", "push press", "push jerk", "jump dip", "dip only")
+    return movements[int(rng.integers(len(movements)))]

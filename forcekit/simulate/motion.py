@@ -9,6 +9,7 @@ from __future__ import annotations
 import dataclasses
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -183,7 +184,7 @@ def assemble(chunks: Sequence[Chunk], plan: LiftPlan, rng: np.random.Generator, 
 
 
 def _join(chunks: Sequence[Chunk]) -> Chunk:
-    arrays = {
+    arrays: dict[str, Any] = {
         f.name: np.concatenate([getattr(c, f.name) for c in chunks], axis=-1)
         for f in dataclasses.fields(Chunk)
         if isinstance(getattr(chunks[0], f.name), np.ndarray)
@@ -294,10 +295,7 @@ def _with_forces(
     xyz_bar = np.stack([whole.x_bar + bar[0], bar[1], whole.z_bar + bar[2]], axis=-1)
     held = mass * carried
     on = whole.on_plate
-    up = (
-        on * (m_body * (xyz_body[2, :, 2] + g) + mass * (xyz_bar[2, :, 2] + g) - whole.support_n)
-        + whole.extra_n
-    )
+    up = on * (m_body * (xyz_body[2, :, 2] + g) + mass * (xyz_bar[2, :, 2] + g) - whole.support_n) + whole.extra_n
     forward = on * (m_body * xyz_body[2, :, 0] + held * xyz_bar[2, :, 0])
     left_n = on * (m_body * xyz_body[2, :, 1] + held * xyz_bar[2, :, 1])
     # Quiet standing is an inverted pendulum: the pressure leads the mass by height/g times its acceleration.

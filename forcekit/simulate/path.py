@@ -20,7 +20,9 @@ _CATCH_HOLD_S = 0.35
 _LOWER_S = 0.75
 _LOWER_DIP_M = 0.07
 _TAIL_S = 0.4
-_CONTACT_STEP_S = 0.002
+_CONTACT_STEP_S = 0.001
+_CONTACT_RADPS = 100.0
+_CONTACT_DAMPING = 0.6
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,6 +31,7 @@ class _Times:
 
     onset: float
     lowest: float
+    peak: float
     drive_end: float
     landing: float
     steady: float
@@ -64,8 +67,8 @@ def lift_chunk(plan: LiftPlan, *, rate_hz: float) -> Chunk:
     t_s = np.arange(n) / rate_hz
     z_system = evaluate(_vertical(plan, path, times), t_s)
     gap = evaluate(_arms(plan, times), t_s)
-    if plan.bar_float > 0.0:
-        gap = gap + _float(plan, z_system, t_s, times)
+    if plan.bar_loose:
+        gap = gap + _loose_bar(plan, z_system, t_s, times)
     body, bar = split_height(z_system, gap, plan)
     x_system = evaluate(_forward(plan, times), t_s, start=plan.stance_pressure_of_foot * plan.foot_length_m)
     x_gap = evaluate(_bar_forward(plan, times), t_s, start=plan.bar_ahead_m)
@@ -100,26 +103,23 @@ def lift_chunk(plan: LiftPlan, *, rate_hz: float) -> Chunk:
 
 
 def _times(plan: LiftPlan, path: SystemPath) -> _Times:
-    onset = plan.stance_s
-    landing = onset + (path.landing_s if path.landing_s is not None else path.drive_end_s)
+    onset, drive_end = plan.stance_s, plan.stance_s + path.drive_end_s
     steady = onset + path.steady_s
-    arms_done = (
-        onset + path.drive_end_s - plan.arms_lead_s + plan.arms_push_s if plan.goes_overhead else steady
-    )
+    arms_done = drive_end + plan.arms_push_s if plan.goes_overhead else steady
     recover = max(steady, arms_done) + (_CATCH_HOLD_S if plan.feet_leave else 0.0)
     recovered = recover + _RECOVER_S
     lower = recovered + plan.hold_s
-    end = lower + (2.0 * _LOWER_S + _TAIL_S if plan.lower_bar and plan.goes_overhead else 0.0)
     return _Times(
-        onset,
-        onset + path.lowest_s,
-        onset + path.drive_end_s,
-        landing,
-        steady,
-        recover,
-        recovered,
-        lower,
-        end,
+        onset=onset,
+        lowest=onset + path.lowest_s,
+        peak=onset + path.peak_s,
+        drive_end=drive_end,
+        landing=drive_end if path.landing_s is None else onset + path.landing_s,
+        steady=steady,
+        recover=recover,
+        recovered=recovered,
+        lower=lower,
+        end=lower + (2.0 * _LOWER_S + _TAIL_S if plan.lower_bar and plan.goes_overhead else 0.0),
     )
 
 
@@ -145,15 +145,20 @@ def _arms(plan: LiftPlan, times: _Times) -> list[Piece]:
     if not plan.goes_overhead:
         return []
     up = _overhead(plan)
-    start = times.drive_end - plan.arms_lead_s
-    early: list[Piece] = []
+    early: list[Piece] = [hold(0.0, times.drive_end)]
     if plan.arms_lead_s > 0.0:
-        # Strong at first, then the arms give out before the legs are done.
-        early = [push(0.85, 0.55 * plan.arms_lead_s), push(-0.40, 0.45 * plan.arms_lead_s)]
-    velocity, done, spent = end_of(early)
-    pieces = [hold(0.0, start), *early, settle(up - done, plan.arms_push_s - spent, start_velocity=velocity)]
+        # Strong at first, then the arms give out before the legs are done. Scaled so that the bar feels the same
+        # whatever it weighs.
+        bar_feels = plan.body_mass_kg / (plan.body_mass_kg + plan.shoulders_per_body * plan.bar_mass_kg)
+        spent_s = min(plan.arms_lead_s + 0.02, plan.arms_lead_s + times.drive_end - times.peak)
+        half_s = 0.5 * spent_s
+        strong, weak = push(0.50 / bar_feels, half_s), push(-0.42 / bar_feels, half_s)
+        start = times.peak - plan.arms_lead_s
+        early = [hold(0.0, start), strong, weak, hold(0.0, times.drive_end - start - spent_s)]
+    velocity, done, _ = end_of(early)
+    pieces = [*early, settle(up - done, plan.arms_push_s, start_velocity=velocity)]
     if plan.lower_bar:
-        reached = start + plan.arms_push_s
+        reached = times.drive_end + plan.arms_push_s
         pieces += [hold(0.0, times.lower - reached), settle(-up, _LOWER_S)]
     return pieces
 
@@ -208,42 +213,38 @@ def _shaft(plan: LiftPlan, times: _Times) -> list[Piece]:
     return pieces
 
 
-def _float(plan: LiftPlan, z_system: FloatArray, t_s: FloatArray, times: _Times) -> FloatArray:
-    """Gap of a bar that stays behind in the dip: free of the shoulders while they fall faster than it would.
+def _loose_bar(plan: LiftPlan, z_system: FloatArray, t_s: FloatArray, times: _Times) -> FloatArray:
+    """Gap of a bar that only lies on the shoulders: it bends down in the braking and flies when they drop away.
 
     Notes
     -----
-    The bar rests on the shoulders through a stiff damped contact that cannot pull. The shoulders' acceleration
-    without the bar's reaction is b·M·a/(m + b·m_bar) (see `split_height`), made more eager by `bar_float`. The gap is
-    solved in steps of 2 ms and put through a smooth spline, so that its derivatives exist.
+    Relative to the shoulders the free bar has the acceleration f = −[g(m + b·m_bar) + b·M·a]/m (from
+    `split_height` with the bar at −g). The contact is a damped spring that cannot pull and carries the bar at rest
+    with zero gap. Solved in steps of 1 ms, smoothed over the contact's kinks, and put through a quintic spline so that
+    its derivatives exist.
     """
     from scipy.interpolate import make_interp_spline
 
     m, m_bar, b, g = plan.body_mass_kg, plan.bar_mass_kg, plan.shoulders_per_body, plan.gravity_mps2
-    inside = np.arange(times.onset, times.drive_end + 0.05, _CONTACT_STEP_S)
-    a_system = np.interp(inside, t_s, z_system[2])
-    share = m / (m + b * m_bar)
-    free = (-g - b * (m + m_bar) * a_system / (m + b * m_bar)) / share * plan.bar_float
-    stiffness, damping = 70.0**2, 1.3 * 70.0
-    gap = np.zeros(inside.size)
+    when = np.arange(times.onset - 0.05, times.drive_end, _CONTACT_STEP_S)
+    a_system = np.interp(when, t_s, z_system[2])
+    free = -(g * (m + b * m_bar) + b * (m + m_bar) * a_system) / m
+    sag = g * (m + b * m_bar) / m / _CONTACT_RADPS**2
+    gap = np.zeros(when.size)
     y = v = 0.0
-    for i in range(1, inside.size):
-        contact = max(-stiffness * y - damping * v - free[i - 1], 0.0) if y <= 0.0 else 0.0
-        held = y <= 0.0 and free[i - 1] <= 0.0 and v <= 0.0
-        a = 0.0 if held and abs(v) < 1e-9 else free[i - 1] + contact
-        v += a * _CONTACT_STEP_S
+    for i in range(1, when.size):
+        contact = _CONTACT_RADPS**2 * (sag - y) - 2.0 * _CONTACT_DAMPING * _CONTACT_RADPS * v
+        v += (free[i - 1] + max(contact if y < sag else 0.0, 0.0)) * _CONTACT_STEP_S
         y += v * _CONTACT_STEP_S
-        if held and y > -1e-5 and abs(v) < 5e-3:
-            y = v = 0.0
         gap[i] = y
-    n_pad = 20
-    knots = inside[0] + _CONTACT_STEP_S * np.arange(-n_pad, inside.size + n_pad)
-    smooth = np.convolve(np.pad(gap, (n_pad, n_pad)), np.hanning(17) / np.hanning(17).sum(), mode="same")
-    spline = make_interp_spline(knots, smooth, k=5)
+    fade = times.lowest + 0.6 * (times.drive_end - times.lowest)
+    gap *= 1.0 - smooth_step(when, times.lowest, fade)
+    window = np.hanning(13) / np.hanning(13).sum()
+    spline = make_interp_spline(when, np.convolve(gap, window, mode="same"), k=5)
+    inside = (t_s >= when[0]) & (t_s <= when[-1])
     out = np.zeros((3, t_s.size))
-    i = (t_s >= knots[0]) & (t_s <= knots[-1])
     for d in range(3):
-        out[d, i] = spline(t_s[i], nu=d)
+        out[d, inside] = spline(t_s[inside], nu=d)
     return out
 
 

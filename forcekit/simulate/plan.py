@@ -93,12 +93,12 @@ class LiftPlan:
     # the bar against the body
     bar_forward_in_dip_m: float = 0.003
     bar_forward_in_drive_m: float = -0.005
-    bar_float: float = 0.0
-    """Tendency of the bar to stay behind in the dip: 0 held on the shoulders, 1 free of them."""
+    bar_loose: bool = False
+    """Whether the bar only lies on the shoulders (elastic, free to leave them) instead of being held on them."""
     arms_lead_s: float = 0.0
-    """How long before the end of the drive the arms begin to push."""
+    """How long before the peak velocity the arms begin to push; 0: they begin when the drive ends."""
     arms_push_s: float = 0.62
-    """From the first push of the arms to straight arms."""
+    """From the end of the drive to straight arms."""
     elbows_drop_rad: float = 0.04
     """Turn of the shaft during the dip, elbows downward."""
     elbows_drop_in_drive_rad: float = 0.03

@@ -7,7 +7,6 @@ uncertainties, so that it can be tested whether 95 % intervals hold the truth 95
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
@@ -108,9 +107,7 @@ class _Load:
     y: FloatArray
 
 
-def record_plate(
-    motion: Motion, sensor: PlateSensor, seed: int, card: AttemptCard | None = None
-) -> Recording:
+def record_plate(motion: Motion, sensor: PlateSensor, seed: int, card: AttemptCard | None = None) -> Recording:
     """Raw recording of a force plate under a simulated lifter.
 
     Parameters
@@ -149,9 +146,7 @@ def record_plate(
         name=f"simulated {sensor.kind} plate",
         kind="plate",
         serial="made, not measured",
-        time=TimeAxis(column="time", rate_hz=sensor.rate_hz)
-        if sensor.stamps
-        else TimeAxis(rate_hz=sensor.rate_hz),
+        time=TimeAxis(column="time", rate_hz=sensor.rate_hz) if sensor.stamps else TimeAxis(rate_hz=sensor.rate_hz),
         channels=tuple(channels),
         plates=tuple(plates),
         stand=Stand(heel_line_m=sensor.heel_line_m, heel_line_u_m=sensor.heel_line_u_m),
@@ -196,16 +191,10 @@ def attempt_card(
 
 
 def _sides(sensor: PlateSensor) -> tuple[tuple[str, float], ...]:
-    return (
-        (("left", sensor.half_width_m), ("right", -sensor.half_width_m))
-        if sensor.two_plates
-        else (("", 0.0),)
-    )
+    return (("left", sensor.half_width_m), ("right", -sensor.half_width_m)) if sensor.two_plates else (("", 0.0),)
 
 
-def _load_on(
-    motion: Motion, sensor: PlateSensor, t_s: FloatArray, side: str, heel: float, centre_y: float
-) -> _Load:
+def _load_on(motion: Motion, sensor: PlateSensor, t_s: FloatArray, side: str, heel: float, centre_y: float) -> _Load:
     """Force and moments sampled (pressure is sampled as moment over force, so that averaging stays exact)."""
     if side:
         share = motion.left_share if side == "left" else 1.0 - motion.left_share
@@ -260,9 +249,7 @@ def _cells(load: _Load, sensor: PlateSensor, side: str, rng: np.random.Generator
     names = [f"{side}_cell_{i + 1}".lstrip("_") for i in range(4)]
     plate = Plate(
         kind="cells",
-        cells=tuple(
-            Cell(channel=n, x_m=float(x), y_m=float(y)) for n, (x, y) in zip(names, nominal, strict=True)
-        ),
+        cells=tuple(Cell(channel=n, x_m=float(x), y_m=float(y)) for n, (x, y) in zip(names, nominal, strict=True)),
     )
     return dict(zip(names, forces, strict=True)), plate, dict.fromkeys(names, "cell")
 
@@ -311,10 +298,7 @@ def _pressure(load: _Load, sensor: PlateSensor, side: str, rng: np.random.Genera
     offset = sensor.position_u_m * rng.standard_normal(2)
     enough = load.up > _LEAST_FOR_PRESSURE_N
     scale = sensor.noise_pressure_m * 1000.0 / np.maximum(load.up, _LEAST_FOR_PRESSURE_N)
-    px, py = (
-        np.where(enough, place[i] + offset[i] + scale * rng.standard_normal(load.up.size), 0.0)
-        for i in range(2)
-    )
+    px, py = (np.where(enough, place[i] + offset[i] + scale * rng.standard_normal(load.up.size), 0.0) for i in range(2))
     names = [prefix + n for n in ("force", "pressure_x", "pressure_y")]
     plate = Plate(kind="pressure", force_z=names[0], pressure_x=names[1], pressure_y=names[2])
     return (
@@ -350,9 +334,7 @@ def _placed(plate: Plate, sensor: PlateSensor, centre_y: float) -> Plate:
 # ------------------------------------------------------------------------------------------ what becomes of it
 
 
-def _spoilt(
-    value: FloatArray, kind: str, t_s: FloatArray, sensor: PlateSensor, rng: np.random.Generator
-) -> FloatArray:
+def _spoilt(value: FloatArray, kind: str, t_s: FloatArray, sensor: PlateSensor, rng: np.random.Generator) -> FloatArray:
     """Add gain, zero, drift and noise to one channel."""
     if kind == "place":
         return value
@@ -369,28 +351,23 @@ def _as_sent(name: str, value: FloatArray, kind: str, sensor: PlateSensor) -> tu
     """Give the channel's entry in the device file and the numbers as the file holds them."""
     unit = {"moment": "N m", "place": "m"}.get(kind, sensor.unit)
     factor = UNITS[unit][1]
-    limits: Mapping[str, float] = {}
     top = sensor.saturation_n if kind in {"cell", "force"} else None
     if sensor.step_n is None:
-        raw = value / factor
-        if top is not None:
-            limits = {"lowest": -top / factor, "highest": top / factor}
-            raw = np.clip(raw, limits["lowest"], limits["highest"])
-        return Channel(name=name, unit=unit, **limits), raw
-    step = 1e-4 if kind == "place" else sensor.step_n * (0.1 if kind == "moment" else 1.0)
-    raw = np.round(value / step + sensor.count_offset)
-    if top is not None:
-        limits = {
-            "lowest": float(np.round(-top / step + sensor.count_offset)),
-            "highest": float(np.round(top / step + sensor.count_offset)),
-        }
-        raw = np.clip(raw, limits["lowest"], limits["highest"])
-    return Channel(name=name, unit=unit, scale=step / factor, offset=sensor.count_offset, **limits), raw
+        raw, scale, offset = value / factor, 1.0, 0.0
+        ends = None if top is None else (-top / factor, top / factor)
+    else:
+        step = 1e-4 if kind == "place" else sensor.step_n * (0.1 if kind == "moment" else 1.0)
+        scale, offset = step / factor, sensor.count_offset
+        raw = np.round(value / step + offset)
+        ends = None if top is None else (round(-top / step + offset), round(top / step + offset))
+    lowest, highest = ends or (None, None)
+    if ends is not None:
+        raw = np.clip(raw, lowest, highest)
+    channel = Channel(name=name, unit=unit, scale=scale, offset=offset, lowest=lowest, highest=highest)
+    return channel, np.asarray(raw, dtype=np.float64)
 
 
-def _kept(
-    t_s: FloatArray, sensor: PlateSensor, rng: np.random.Generator
-) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
+def _kept(t_s: FloatArray, sensor: PlateSensor, rng: np.random.Generator) -> np.ndarray[tuple[int], np.dtype[np.bool_]]:
     keep = rng.random(t_s.size) >= sensor.drop_probability
     if sensor.gap is not None:
         keep &= (t_s < sensor.gap[0]) | (t_s >= sensor.gap[1])

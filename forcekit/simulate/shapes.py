@@ -185,4 +185,4 @@ def samples_per_knot(rate_hz: float) -> int:
 def knot_times(n: int, rate_hz: float) -> FloatArray:
     """Times to which the control values of `spline_motion` belong (s)."""
     n_intervals = -(-n // samples_per_knot(rate_hz))
-    return (np.arange(n_intervals + 5) - 2.0) * KNOT_S
+    return np.asarray((np.arange(n_intervals + 5) - 2.0) * KNOT_S, dtype=np.float64)

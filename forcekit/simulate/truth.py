@@ -18,7 +18,7 @@ __all__ = ["lift_truth", "stance_truth"]
 
 _TURNAROUND_BAND_MPS = 0.10
 _REFERENCE_S = 1.0
-_AFTER_DRIVE_S = 0.15
+_AFTER_DRIVE_S = 0.2
 _LIGHT_N = 100.0
 _LIGHT_FRAC = 0.10
 _DRIVE_PART = 0.80
@@ -111,9 +111,7 @@ def _lowest(t: FloatArray, z: FloatArray, v: FloatArray, marks: LiftMarks) -> fl
     return _crossing(t, v, i if v[i] <= 0.0 else i - 1)
 
 
-def _peak_velocity(
-    t: FloatArray, v: FloatArray, a: FloatArray, start_s: float, end_s: float, *, down: bool
-) -> float:
+def _peak_velocity(t: FloatArray, v: FloatArray, a: FloatArray, start_s: float, end_s: float, *, down: bool) -> float:
     inside = np.flatnonzero((t >= start_s) & (t <= end_s))
     s = -1.0 if down else 1.0
     i = int(inside[np.argmax(s * v[inside])])
@@ -131,15 +129,15 @@ def lift_truth(motion: Motion, marks: LiftMarks) -> LiftTruth:
 
     Notes
     -----
-    ``onset_at`` is where the commanded unweighting begins; heights are over the mean of the last second before it.
+    ``onset_at`` is where the commanded unweighting begins; depths are from the heights at that instant.
     Left out, because they depend on the chosen stance window, are what `stance_truth` gives; here they are worked
     out for that last second.
     """
     p = _part(motion, marks)
-    out = _times(p) | _motion(p, motion, marks) | _force(p) | _horizontal(p, motion)
+    out = _times(p) | _motion(p, motion) | _force(p) | _horizontal(p, motion)
     out |= {"left_share": _share(p, motion)}
-    out |= _pressure(p, motion) | _bar(p, motion, marks)
-    out |= _stance(p, motion, marks, marks.onset_s - _REFERENCE_S, marks.onset_s)
+    out |= _pressure(p, motion) | _bar(p, motion)
+    out |= _stance(p, motion, marks.onset_s - _REFERENCE_S, marks.onset_s)
     return LiftTruth(marks.plan.movement, marks.plan.patterns, out, marks.plan)
 
 
@@ -154,14 +152,11 @@ def stance_truth(motion: Motion, start_s: float, end_s: float, *, i_lift: int = 
         Which lift of the motion.
     """
     marks = motion.marks[i_lift]
-    return _stance(_part(motion, marks), motion, marks, start_s, end_s)
+    return _stance(_part(motion, marks), motion, start_s, end_s)
 
 
-def _stance(p: _Part, motion: Motion, marks: LiftMarks, start_s: float, end_s: float) -> dict[str, float]:
+def _stance(p: _Part, motion: Motion, start_s: float, end_s: float) -> dict[str, float]:
     i = slice(*np.searchsorted(motion.t_s, (start_s, end_s)))
-    m, m_bar = motion.plan.body_mass_kg, marks.plan.bar_mass_kg
-    z = (m * motion.body_position_m[i, 2] + m_bar * motion.bar_position_m[i, 2]) / p.mass
-    bar_z = motion.bar_position_m[i, 2]
     pressure = _pressure(p, motion)
     low, drive = pressure["pressure_at_lowest"], pressure["pressure_in_drive"]
     stance = float(np.mean(motion.cop_x_m[i]))
@@ -171,17 +166,8 @@ def _stance(p: _Part, motion: Motion, marks: LiftMarks, start_s: float, end_s: f
         "shift_in_dip": low - stance,
         "shift_in_drive": drive - low,
         "shift_total": drive - stance,
-        "side_shift": side,
     }
-    depth = float(np.mean(z)) - at(p.t, p.z, p.lowest)
-    bar = motion.bar_position_m[p.i0 : p.i1, 2]
-    in_dip = (p.t >= p.onset) & (p.t <= p.drive_end)
-    return {
-        **_of_foot(along, motion.plan.foot_length_m),
-        "dip_depth": depth,
-        "dip_depth_of_stature": depth / motion.plan.stature_m,
-        "bar_dip_depth": float(np.mean(bar_z) - np.min(bar[in_dip])),
-    }
+    return _of_foot(along, motion.plan.foot_length_m) | {"side_shift": side}
 
 
 def _of_foot(values: dict[str, float], foot_length_m: float) -> dict[str, float]:
@@ -207,13 +193,12 @@ def _times(p: _Part) -> dict[str, float]:
     return out if p.takeoff is None else out | {"takeoff_at": p.takeoff}
 
 
-def _motion(p: _Part, motion: Motion, marks: LiftMarks) -> dict[str, float]:
-    peak = (
-        _peak_velocity(p.t, p.v, p.a, p.lowest, p.drive_end, down=False)
-        if p.takeoff is not None
-        else p.drive_end
-    )
+def _motion(p: _Part, motion: Motion) -> dict[str, float]:
+    peak = _peak_velocity(p.t, p.v, p.a, p.lowest, p.drive_end, down=False) if p.takeoff is not None else p.drive_end
+    depth = at(p.t, p.z, p.onset) - at(p.t, p.z, p.lowest)
     out = {
+        "dip_depth": depth,
+        "dip_depth_of_stature": depth / motion.plan.stature_m,
         "peak_dip_velocity": -at(p.t, p.v, p.braking),
         "peak_drive_velocity": at(p.t, p.v, peak),
     }
@@ -283,26 +268,26 @@ def _horizontal(p: _Part, motion: Motion) -> dict[str, float]:
     return out | {"forward_velocity_at_takeoff": at(motion.t_s, v, p.takeoff)}
 
 
-def _bar(p: _Part, motion: Motion, marks: LiftMarks) -> dict[str, float]:
-    """Measures of the bar; its peak upward velocity is looked for until 0.15 s after the drive's end."""
+def _bar(p: _Part, motion: Motion) -> dict[str, float]:
+    """Measures of the bar; its peak upward velocity is looked for until 0.2 s after the drive's end."""
     cut = slice(p.i0, p.i1)
     x = motion.bar_position_m[cut, 0]
     v, a = motion.bar_velocity_mps[cut, 2], motion.bar_acceleration_mps2[cut, 2]
     shaft, gap = motion.shaft_angle_rad[cut], motion.bar_gap_m[cut]
     dip = (p.t >= p.onset) & (p.t <= p.lowest)
     lift = (p.t >= p.onset) & (p.t <= p.drive_end)
+    z = motion.bar_position_m[cut, 2]
     bar_peak = _peak_velocity(p.t, v, a, p.lowest, p.drive_end + _AFTER_DRIVE_S, down=False)
     own_peak = (
-        _peak_velocity(p.t, p.v, p.a, p.lowest, p.drive_end, down=False)
-        if p.takeoff is not None
-        else p.drive_end
+        _peak_velocity(p.t, p.v, p.a, p.lowest, p.drive_end, down=False) if p.takeoff is not None else p.drive_end
     )
     g = motion.gravity_mps2
     out = {
+        "bar_dip_depth": at(p.t, z, p.onset) - float(np.min(z[lift])),
         "bar_peak_velocity": at(p.t, v, bar_peak),
         "bar_forward_in_dip": at(p.t, x, p.lowest) - at(p.t, x, p.onset),
         "bar_forward_in_drive": at(p.t, x, p.drive_end) - at(p.t, x, p.lowest),
-        "bar_separation": float(np.max(gap[lift])),
+        "bar_separation": float(np.max(gap[dip])),
         "bar_least_rack_load": float(np.min(a[dip]) + g) / g,
         "shaft_rotation_dip": at(p.t, shaft, p.lowest) - at(p.t, shaft, p.onset),
         "shaft_rotation_drive": at(p.t, shaft, p.drive_end) - at(p.t, shaft, p.lowest),
