@@ -19,7 +19,7 @@ from forcekit.acquire.wire import Answer, Description, SampleFrames, Status, joi
 from forcekit.errors import InputError
 from forcekit.model import DeviceFile
 
-__all__ = ["News", "decode", "start_decoder", "tick_of"]
+__all__ = ["News", "decode", "link_down", "start_decoder", "tick_of"]
 
 _WRAP = 2.0**32
 
@@ -83,6 +83,18 @@ def decode(data: bytes, host_s: float, state: Decoder) -> tuple[News, Decoder]:
     return _decode_frames(data, host_s, state)
 
 
+def link_down(state: Decoder) -> Decoder:
+    """State after the link was lost: half a frame is dropped, and wraps of a counter may have been missed."""
+    return replace(
+        state,
+        receiver=replace(state.receiver, tail=b"", joined=False, dropping=False),
+        tail=b"",
+        joined=False,
+        parts=(),
+        clock=replace(state.clock, was_down=True),
+    )
+
+
 def _decode_frames(data: bytes, host_s: float, state: Decoder) -> tuple[News, Decoder]:
     frames, receiver = receive(data, state.receiver)
     state = replace(state, receiver=receiver)
@@ -120,9 +132,7 @@ def _samples(frames: SampleFrames, host_s: float, state: Decoder) -> tuple[list[
             f"{len(state.device.channels)}; correct the file's list of channels."
         )
     n = frames.n_per_frame
-    ticks, epochs, keep, clock = unwrap(
-        frames.device_us, state.clock, modulus=_WRAP, tick_s=1e-6, host_s=host_s
-    )
+    ticks, epochs, keep, clock = unwrap(frames.device_us, state.clock, modulus=_WRAP, tick_s=1e-6, host_s=host_s)
     restarted = clock.epoch != state.clock.epoch or bool(np.any(np.diff(frames.index) < 0))
     lost = _lost(frames.index, n, None if restarted else state.next_index)
     next_index = int(frames.index[-1] + n) % 2**32

@@ -1,8 +1,8 @@
-"""Journal of a session: whatever happens to cable, radio or program, what was written is there afterwards.
+r"""Journal of a session: whatever happens to cable, radio or program, what was written is there afterwards.
 
 ::
 
-    "forcelog 1\\n"
+    "forcelog 1\n"
     entry   magic (4 bytes)  length u32  CRC-32 u32  |  kind u8  device u8  host clock i64 ns  body ...
     entry   ...
 

@@ -166,7 +166,7 @@ class SampleFrames:
     @property
     def n_per_frame(self) -> int:
         """Samples in each frame."""
-        return self.raw.shape[0] // self.index.size
+        return int(self.raw.shape[0] // self.index.size)
 
 
 Frame = Description | Status | Command | Answer | SampleFrames
@@ -189,9 +189,7 @@ def encode(frame: Description | Status | Command | Answer) -> bytes:
     '08 10 02 07 43 8d 35 4f 00'
     """
     if isinstance(frame, Description):
-        head = DESCRIPTION_HEAD.pack(
-            Kind.DESCRIPTION, frame.version, frame.revision & 0xFF, frame.part, frame.parts
-        )
+        head = DESCRIPTION_HEAD.pack(Kind.DESCRIPTION, frame.version, frame.revision & 0xFF, frame.part, frame.parts)
         return _seal(head + frame.text)
     if isinstance(frame, Status):
         return _seal(_pack_status(frame))
@@ -234,9 +232,7 @@ def encode_samples(
             "send fewer samples."
         )
     if values.min() < -limit or values.max() >= limit:
-        raise InputError(
-            f"a sample of {int(np.abs(values).max())} does not fit {width} bytes; use a greater width."
-        )
+        raise InputError(f"a sample of {int(np.abs(values).max())} does not fit {width} bytes; use a greater width.")
     data = values.astype("<i4").reshape(-1, 1).view(np.uint8).reshape(-1, 4)[:, :width].tobytes()
     head = SAMPLES_HEAD.pack(Kind.SAMPLES, _u32(index), _u32(device_us), width, k, n, flags)
     return _seal(head + data)
@@ -247,9 +243,7 @@ def encode_description(text: str, *, revision: int = 0) -> list[bytes]:
     data = text.encode()
     cuts = [data[i : i + DESCRIPTION_PART] for i in range(0, max(len(data), 1), DESCRIPTION_PART)]
     if len(cuts) > 255:
-        raise InputError(
-            f"the description has {len(data)} bytes; at most {255 * DESCRIPTION_PART} fit; shorten it."
-        )
+        raise InputError(f"the description has {len(data)} bytes; at most {255 * DESCRIPTION_PART} fit; shorten it.")
     return [encode(Description(revision, i, len(cuts), cut)) for i, cut in enumerate(cuts)]
 
 
@@ -273,9 +267,7 @@ def _u32(number: int) -> int:
 
 def _seal(payload: bytes) -> bytes:
     if len(payload) + 4 > MAX_PAYLOAD:
-        raise InputError(
-            f"a frame of {len(payload) + 4} bytes is too long; at most {MAX_PAYLOAD} are allowed."
-        )
+        raise InputError(f"a frame of {len(payload) + 4} bytes is too long; at most {MAX_PAYLOAD} are allowed.")
     return bytes(cobs.encode(payload + struct.pack("<I", zlib.crc32(payload)))) + b"\0"
 
 
