@@ -1,0 +1,200 @@
+"""The strapdown solution of a lift fitted to its rests: what is believed beforehand, what of them, and the fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.mechanics.bar_axis import ShaftAxis
+from forcekit.mechanics.bar_solution import Path, Readings, corrected, navigate
+from forcekit.mechanics.rest_basis import CONSTANTS, GYRO_BIAS, Basis, build_basis
+from forcekit.mechanics.rest_smoother import (
+    Posterior,
+    Prior,
+    Rest,
+    SwayModel,
+    prior_variance,
+    rest_misfit,
+    solve_rests,
+    sway_of,
+)
+from forcekit.model import FloatArray
+
+__all__ = ["BarSettings", "Problem", "Solution", "believed", "solve"]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BarSettings:
+    """What is believed of the sensor and of rests before the recording is seen, and how fine the solution is.
+
+    The sensor figures are usual ones of small uncalibrated sensors (from memory; replace them by those of the
+    calibration and of `allan.noise_figures`); the others are our choice.
+
+    Attributes
+    ----------
+    accel_bias_u_mps2 : 5 mg; what points along gravity is seen in stance, the rest is told from tilt only by
+        turning
+    gyro_bias_u_radps : before stance is seen
+    accel_scale_u, gyro_scale_u : relative
+    accel_noise : m/s² per root hertz: a sample's standard deviation over the root of the rate (150 µg)
+    gyro_noise : rad/s per root hertz (0.01 degree/s)
+    tilt_u_rad : what stance leaves open at most, before the rests are used
+    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still,
+        from 3 mm of sway at 0.25 Hz, less of it sideways, and 2 mm of breathing; more is used when more is
+        seen
+    sway_memory_s : correlation time of it
+    sway_turn_rad : change of the bar's attitude over a rest
+    rest_step_s : rests count as zero velocity this often
+    most_marks : at most this often per rest
+    noise_step_s : length of the noise steps
+    misfit_limit : a rest further off than this many standard uncertainties is not believed
+    misfit_turn : in a rest that turns by more than this the bar stays in place but turns; only the first is
+        used
+    misfit_mps : nor is it dropped when its velocity is off by less than this
+    wander_rad, wander_s : without a gyroscope: the attitude is taken to change by this much in this time
+    turn_smooth_s : angular acceleration is smoothed over this long before it moves the acceleration to the
+        middle
+    """
+
+    accel_bias_u_mps2: float = 0.05
+    gyro_bias_u_radps: float = 0.2
+    accel_scale_u: float = 0.003
+    gyro_scale_u: float = 0.005
+    accel_noise: float = 1.5e-3
+    gyro_noise: float = 1.75e-4
+    tilt_u_rad: float = 0.1
+    sway_mps: tuple[float, float, float] = (0.005, 0.0035, 0.0025)
+    sway_memory_s: float = 0.8
+    sway_turn_rad: float = 0.003
+    rest_step_s: float = 0.1
+    most_marks: int = 40
+    noise_step_s: float = 0.025
+    misfit_limit: float = 5.0
+    misfit_mps: float = 0.05
+    misfit_turn: float = 2.5
+    wander_rad: float = 0.1
+    wander_s: float = 0.5
+    turn_smooth_s: float = 0.012
+
+
+def believed(s: BarSettings, axis: ShaftAxis | None, has_gyro: bool, gravity: float) -> Prior:
+    """Prior standard deviations of the sources.
+
+    Without a gyroscope its noise stands for the unknown change of attitude, and the part of gravity that an
+    unnoticed tilt takes from the vertical, g·wander²/2, for white noise that moves as far in `wander_s`.
+    """
+    level = s.accel_noise
+    vertical = level if has_gyro else float(np.hypot(level, gravity * s.wander_rad**2 / 2.0 * s.wander_s**0.5))
+    return Prior(
+        velocity_mps=1.0,
+        tilt_rad=s.tilt_u_rad,
+        heading_rad=axis.u_rad if axis is not None else s.tilt_u_rad,
+        accel_bias_mps2=s.accel_bias_u_mps2,
+        gyro_bias_radps=s.gyro_bias_u_radps if has_gyro else 0.0,
+        accel_scale=s.accel_scale_u,
+        gyro_scale=s.gyro_scale_u if has_gyro else 0.0,
+        accel_noise=(level, level, vertical),
+        gyro_noise=s.gyro_noise if has_gyro else s.wander_rad / s.wander_s**0.5,
+        gyro_measured=has_gyro,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Problem:
+    """Readings, prior, arm from the middle to the sensor (in its axes), and settings."""
+
+    readings: Readings
+    prior: Prior
+    lever_m: FloatArray
+    settings: BarSettings
+
+    def basis(self, path: Path) -> Basis:
+        """Error model around a path."""
+        r = self.readings
+        return build_basis(
+            path.attitude, path.force_mps2, path.gyro_radps, 1.0 / r.step_s,
+            lever_m=self.lever_m, i_reference=r.reference, noise_step_s=self.settings.noise_step_s,
+        )  # fmt: skip
+
+    def rest(self, path: Path, rest: tuple[int, int], *, turns: bool = False) -> Rest:
+        """One rest as the smoother wants it; `turns` leaves its gyroscope out."""
+        (first, last), s, h = rest, self.settings, self.readings.step_s
+        span = (last - 1 - first) * h
+        n = int(np.clip(round(span / s.rest_step_s) + 1, 3, s.most_marks))
+        place = np.round(np.linspace(first, last - 1, n)).astype(np.int64)
+        arm = path.attitude[place] @ self.lever_m
+        turn = np.einsum("nij,nj->ni", path.attitude[place], path.gyro_radps[place])
+        gyro: FloatArray | None = None
+        if self.prior.gyro_measured and not turns:
+            gyro = np.asarray(self.readings.gyro_radps[first:last].mean(axis=0), dtype=np.float64)
+        gyro_u = self.prior.gyro_noise / max(span, 0.1) ** 0.5
+        velocity: FloatArray = np.asarray(path.velocity_mps[place] - np.cross(turn, arm), dtype=np.float64)
+        return Rest(place * h, velocity, gyro, gyro_u)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """The corrected path of the sensor, its error model, and the rests that were used and left out."""
+
+    path: Path
+    basis: Basis
+    posterior: Posterior
+    used: tuple[tuple[int, int], ...]
+    rejected: tuple[tuple[int, int], ...]
+    sway: SwayModel
+
+
+def solve(problem: Problem, stance: tuple[int, int], others: tuple[tuple[int, int], ...]) -> Solution:
+    """Solve, re-linearise around the solution, solve again."""
+    readings = problem.readings
+    constants = np.zeros(CONSTANTS)
+    if problem.prior.gyro_measured:
+        constants[GYRO_BIAS] = readings.gyro_radps[stance[0] : stance[1]].mean(axis=0)
+    path = navigate(readings, constants)
+    sway = _sway(problem, path, (stance, *others))
+    used, rejected = _believable(problem, path, stance, others, constants, sway)
+    for _ in range(2):
+        basis = problem.basis(path)
+        rests = tuple(problem.rest(path, r, turns=turns) for r, turns in used)
+        posterior = solve_rests(basis, rests, prior_variance(basis, problem.prior), constants, sway)
+        constants = posterior.estimate[:CONSTANTS]
+        path = navigate(readings, constants)
+    path = corrected(path, basis, posterior.estimate, readings.step_s, readings.reference)
+    return Solution(path, basis, posterior, tuple(sorted(r for r, _ in used)), rejected, sway)
+
+
+def _sway(problem: Problem, path: Path, rests: tuple[tuple[int, int], ...]) -> SwayModel:
+    """Sway as set, or as seen in the rests if that is more."""
+    s = problem.settings
+    marked = tuple(problem.rest(path, r) for r in rests)
+    seen = sway_of(marked, s.sway_memory_s, np.asarray(problem.prior.accel_noise))
+    x, y, z = (max(set_mps, float(seen_mps)) for set_mps, seen_mps in zip(s.sway_mps, seen, strict=True))
+    return SwayModel((x, y, z), s.sway_memory_s, s.sway_turn_rad)
+
+
+def _believable(
+    problem: Problem,
+    path: Path,
+    stance: tuple[int, int],
+    others: tuple[tuple[int, int], ...],
+    constants: FloatArray,
+    sway: SwayModel,
+) -> tuple[list[tuple[tuple[int, int], bool]], tuple[tuple[int, int], ...]]:
+    """Take rests in one by one, nearest to stance first; leave out those that contradict the ones before.
+
+    Returns the rests to use, each with whether the bar turns steadily in it, and those left out.
+    """
+    s = problem.settings
+    basis = problem.basis(path)
+    variance = prior_variance(basis, problem.prior)
+    used, rejected = [(stance, False)], []
+    for rest in sorted(others, key=lambda r: min(abs(r[0] - stance[1]), abs(stance[0] - r[1]))):
+        taken = tuple(problem.rest(path, r, turns=turns) for r, turns in used)
+        after = solve_rests(basis, taken, variance, constants, sway)
+        misfit = rest_misfit(basis, problem.rest(path, rest), after, constants, sway)
+        if misfit.speed > s.misfit_limit and misfit.speed_mps > s.misfit_mps:
+            rejected.append(rest)
+        else:
+            used.append((rest, misfit.turn > s.misfit_turn))
+    return used, tuple(rejected)

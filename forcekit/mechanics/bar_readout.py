@@ -1,0 +1,181 @@
+"""Numbers with uncertainty from a `BarMotion`: at an instant, between instants, and of the instants themselves.
+
+All `Uncertain` of one `BarMotion` share the same sources (their `parts` have the same meaning in every call),
+so differences and ratios of them are right however they were read.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.bar import BarMotion
+from forcekit.mechanics.crossings import crossing_after, fitted_line, linear_at, peak
+from forcekit.mechanics.uncertain import Uncertain
+from forcekit.model import FloatArray
+
+__all__ = ["BarCurve", "Ellipse", "Instant", "bar_at", "bar_band", "bar_peak_speed", "bar_zero_speed", "ellipse"]
+
+BarCurve = Literal["acceleration", "velocity", "travel"]
+Direction = Literal["forward", "left", "up"]
+_COLUMN = {"forward": 0, "left": 1, "up": 2}
+
+CHI2_95_TWO = -2.0 * math.log(0.05)
+"""95 % point of chi-square with two degrees of freedom."""
+
+
+@dataclass(frozen=True, slots=True)
+class Instant:
+    """A moment found on a curve: when (s from the window's start), its standard uncertainty, and the value there."""
+
+    t_s: float
+    u_s: float
+    value: Uncertain
+
+
+@dataclass(frozen=True, slots=True)
+class Ellipse:
+    """Half axes (m) of the region that holds the true point with 95 % probability, and the long axis' angle (rad)."""
+
+    long_m: float
+    short_m: float
+    angle_rad: float
+
+
+def _stance_times(motion: BarMotion) -> FloatArray:
+    first, last = motion.stance
+    return np.linspace(first, last - 1, 12) / motion.rate_hz
+
+
+def bar_parts(motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: FloatArray) -> FloatArray:
+    """Parts (see `Uncertain`) of a quantity at some instants, shape (len(t), 3, n) or, for the angle, (len(t), n)."""
+    t = np.atleast_1d(np.asarray(t_s, dtype=np.float64))
+    if quantity == "shaft angle":
+        rows = motion.basis.rows("attitude", t)
+        rows = rows - motion.basis.rows("attitude", _stance_times(motion)).mean(axis=0)
+        return motion.posterior.parts(-rows[:, 1])
+    rows = motion.basis.rows(quantity, t)
+    if quantity == "travel":
+        # Travel counts from its mean over stance, and so does its error.
+        rows = rows - motion.basis.rows("travel", _stance_times(motion)).mean(axis=0)
+    return motion.posterior.parts(rows)
+
+
+def _must_have(motion: BarMotion, level: bool) -> None:
+    if level and not motion.has_gyro:
+        raise CannotMeasure(Reason.NO_GYRO, "without it only the vertical motion of the bar can be told")
+    if level and motion.axis is None:
+        raise CannotMeasure(Reason.NO_SHAFT_AXIS, "declare shaft_axis in the bar's device file")
+
+
+def bar_at(
+    motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: float, direction: Direction = "up"
+) -> Uncertain:
+    """Value of a curve at an instant, with its uncertainty.
+
+    Parameters
+    ----------
+    motion : BarMotion
+    quantity : "acceleration", "velocity", "travel" or "shaft angle"
+        Acceleration is smoothed as little as `bar_peak_speed` does; its uncertainty is that of bias, tilt and
+        scale.
+    t_s : float, second
+        From the window's start; between samples linearly.
+    direction : "forward", "left" or "up"
+        Without meaning for the shaft angle.
+
+    Raises
+    ------
+    CannotMeasure
+        `Reason.NO_GYRO` or `Reason.NO_SHAFT_AXIS` for anything but the vertical.
+
+    Examples
+    --------
+    >>> dip = bar_at(motion, "travel", onset_s) - bar_at(motion, "travel", lowest_s)  # doctest: +SKIP
+    """
+    _must_have(motion, quantity == "shaft angle" or direction != "up")
+    place = t_s * motion.rate_hz
+    parts = bar_parts(motion, quantity, np.array([t_s]))[0]
+    if quantity == "shaft angle":
+        assert motion.shaft_angle_rad is not None
+        return Uncertain(linear_at(motion.shaft_angle_rad, place), parts)
+    column = _COLUMN[direction]
+    if quantity == "acceleration":
+        return Uncertain(linear_at(motion.acceleration_mps2[:, column], place), parts[column])
+    curve = motion.velocity_mps if quantity == "velocity" else motion.travel_m
+    return Uncertain(linear_at(curve[:, column], place), parts[column])
+
+
+def bar_band(
+    motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: FloatArray, direction: Direction = "up"
+) -> FloatArray:
+    """Standard uncertainty of a curve at many instants, shape (len(t_s),); for bands in plots."""
+    _must_have(motion, quantity == "shaft angle" or direction != "up")
+    out = []
+    for chunk in np.array_split(np.asarray(t_s, dtype=np.float64), max(1, len(t_s) // 50)):
+        parts = bar_parts(motion, quantity, chunk)
+        part = parts if quantity == "shaft angle" else parts[:, _COLUMN[direction]]
+        out.append(np.sqrt((part**2).sum(axis=-1)))
+    return np.concatenate(out)
+
+
+def ellipse(first: Uncertain, second: Uncertain) -> Ellipse:
+    """95 % ellipse of a point whose two coordinates share sources, such as forward and up of the same travel.
+
+    Notes
+    -----
+    The angle is that of the long axis from the first coordinate toward the second. Half axes are the roots of
+    the eigenvalues of the covariance times the 95 % point of chi-square with two degrees of freedom, 5.99.
+    """
+    n = max(first.parts.size, second.parts.size)
+    parts = np.stack([np.pad(x.parts, (0, n - x.parts.size)) for x in (first, second)])
+    power, axes = np.linalg.eigh(parts @ parts.T)
+    half = np.sqrt(np.clip(power, 0.0, None) * CHI2_95_TWO)
+    x, y = axes[:, 1]
+    return Ellipse(float(half[1]), float(half[0]), math.remainder(math.atan2(y, x), math.pi))
+
+
+def bar_zero_speed(motion: BarMotion, start_s: float, stop_s: float, *, rising: bool = True) -> Instant | None:
+    """Instant at which the bar's vertical velocity crosses zero (the lowest point when rising), with its travel.
+
+    Notes
+    -----
+    u(t) = u(v)/|a|, with the acceleration from the slope of velocity over 20 ms. The travel's uncertainty
+    does not depend on that of the instant, because the bar stands still there. None when there is no
+    crossing.
+    """
+    v = motion.velocity_mps[:, 2]
+    i, j = round(start_s * motion.rate_hz), min(round(stop_s * motion.rate_hz), v.size - 1)
+    place = crossing_after(v, i, j, 0.0, rising=rising)
+    if place is None:
+        return None
+    t = place / motion.rate_hz
+    _, slope, _ = fitted_line(v, place, max(1.0, 0.010 * motion.rate_hz))
+    u_v = bar_at(motion, "velocity", t).u
+    return Instant(t, u_v / max(abs(slope) * motion.rate_hz, 1e-9), bar_at(motion, "travel", t))
+
+
+def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest: bool = True) -> Instant:
+    """Instant and height of the highest (or lowest) vertical velocity of the bar.
+
+    Notes
+    -----
+    From a parabola through 40 ms. u(t) = u(a)/|jerk|: the instant moves when acceleration has a constant
+    error (bias, tilt, scale), and with the sensor's noise, which the parabola averages.
+    """
+    v = motion.velocity_mps[:, 2]
+    i, j = round(start_s * motion.rate_hz), min(round(stop_s * motion.rate_hz), v.size - 1)
+    half = max(2.0, 0.020 * motion.rate_hz)
+    height, place, _ = peak(v, i, j, half, largest=largest)
+    t = place / motion.rate_hz
+    x = np.arange(max(i, round(place - half)), min(j, round(place + half)) + 1)
+    bend = 2.0 * float(np.polyfit(x / motion.rate_hz - t, v[x], 2)[0]) if x.size > 3 else 0.0
+    span = max(x.size / motion.rate_hz, 1.0 / motion.rate_hz)
+    noise = motion.accel_noise * math.sqrt(1.2 / span)
+    u_a = math.hypot(bar_at(motion, "acceleration", t).u, noise)
+    value = bar_at(motion, "velocity", t)
+    return Instant(t, u_a / max(abs(bend), 1e-9), value.moved(height - value.value))

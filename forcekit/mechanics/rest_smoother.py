@@ -1,0 +1,265 @@
+"""What the rests say: the bar stands still there, so velocity is zero, for all of them in one linear problem.
+
+The sources of error (see `rest_basis`) have a prior covariance P. Each rest gives velocity zero but for sway,
+at instants a tenth of a second apart, and a mean rate of turn zero but for the drift of attitude. With the
+rows H of those measurements, their residuals z and their covariance C, the best estimate and its covariance
+are::
+
+    S = H P H' + C          u = P H' S^-1 z          P_after = P - P H' S^-1 H P
+
+This equals a Kalman smoother over the whole window. Because the columns stay available, any combination of
+quantities at any instants has its covariance, for instance the travel from the onset to the lowest point.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.mechanics.rest_basis import (
+    ACCEL_BIAS,
+    ACCEL_SCALE,
+    ATTITUDE,
+    CONSTANTS,
+    GYRO_BIAS,
+    GYRO_SCALE,
+    VELOCITY,
+    Basis,
+)
+from forcekit.model import FloatArray
+
+__all__ = [
+    "Misfit",
+    "Posterior",
+    "Prior",
+    "Rest",
+    "SwayModel",
+    "prior_variance",
+    "rest_misfit",
+    "solve_rests",
+    "sway_of",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class SwayModel:
+    """How a bar moves that is called still: a stationary process with exponential autocorrelation.
+
+    Attributes
+    ----------
+    speed_mps : standard deviation of velocity forward, to the left and up
+    memory_s : its correlation time
+    turn_rad : standard deviation of the change of attitude over a rest
+    """
+
+    speed_mps: tuple[float, float, float]
+    memory_s: float
+    turn_rad: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rest:
+    """One rest: its instants, the bar's strapdown velocity there, and the mean reading of the gyroscope.
+
+    `gyro_radps` None leaves the gyroscope out: there is none, or the bar stays in place but turns.
+    """
+
+    t_s: FloatArray
+    velocity_mps: FloatArray
+    gyro_radps: FloatArray | None
+    gyro_u_radps: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Posterior:
+    """Estimate of all sources and their covariance in factored form.
+
+    Attributes
+    ----------
+    estimate : array, shape (n_sources,)
+    prior_sd : array, shape (n_sources,)
+    directions : array, shape (n_sources, r)
+        Orthonormal combinations of the sources, in units of prior standard deviations, that the rests
+        measured.
+    shrink : array, shape (r,)
+        1 - (standard deviation after / before) of each.
+    """
+
+    estimate: FloatArray
+    prior_sd: FloatArray
+    directions: FloatArray
+    shrink: FloatArray
+
+    def parts(self, rows: FloatArray) -> FloatArray:
+        """Change of each row's quantity per standard uncertainty of each independent source, same shape as rows.
+
+        Notes
+        -----
+        rows @ sqrt(P_after): products of parts are covariances, also between rows of different calls.
+        """
+        scaled = rows * self.prior_sd
+        return np.asarray(scaled - (scaled @ self.directions * self.shrink) @ self.directions.T)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Prior:
+    """Standard deviations of the sources before the rests are seen, in SI; noises are per root hertz, level frame.
+
+    `gyro_measured` False means that there is no gyroscope: its noise stands for unseen turning.
+    """
+
+    velocity_mps: float
+    tilt_rad: float
+    heading_rad: float
+    accel_bias_mps2: float
+    gyro_bias_radps: float
+    accel_scale: float
+    gyro_scale: float
+    accel_noise: tuple[float, float, float]
+    gyro_noise: float
+    gyro_measured: bool
+
+
+def prior_variance(basis: Basis, prior: Prior) -> FloatArray:
+    """Prior variances of all sources of a basis, shape (n_sources,)."""
+    out = np.zeros(basis.n_sources)
+    out[VELOCITY] = prior.velocity_mps**2
+    out[ATTITUDE] = np.array([prior.tilt_rad, prior.tilt_rad, prior.heading_rad]) ** 2
+    out[ACCEL_BIAS] = prior.accel_bias_mps2**2
+    out[GYRO_BIAS] = prior.gyro_bias_radps**2
+    out[ACCEL_SCALE] = prior.accel_scale**2
+    out[GYRO_SCALE] = prior.gyro_scale**2
+    k = basis.n_steps
+    width = np.diff(basis.edges_s)
+    out[CONSTANTS : CONSTANTS + 3 * k] = (np.asarray(prior.accel_noise)[None, :] ** 2 / width[:, None]).ravel()
+    out[CONSTANTS + 3 * k :] = np.repeat(prior.gyro_noise**2 / width, 3)
+    return out
+
+
+def _system(
+    basis: Basis, rests: tuple[Rest, ...], constants: FloatArray, sway: SwayModel
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Rows, residuals and covariance of all measurements of the rests."""
+    rows: list[FloatArray] = []
+    residuals: list[FloatArray] = []
+    blocks: list[FloatArray] = []
+    sd2 = np.array(sway.speed_mps) ** 2
+    for rest in rests:
+        h = basis.rows("velocity", rest.t_s)
+        # Residuals are written for the total sources, of which the solution at hand already contains
+        # `constants`.
+        z = -rest.velocity_mps + h[:, :, :CONSTANTS] @ constants
+        lag = np.abs(rest.t_s[:, None] - rest.t_s[None, :])
+        rows.append(np.asarray(h.reshape(-1, basis.n_sources)))
+        residuals.append(z.ravel())
+        blocks.append(np.asarray(np.kron(np.exp(-lag / sway.memory_s), np.diag(sd2)), dtype=np.float64))
+        if rest.gyro_radps is not None:
+            g = np.zeros((3, basis.n_sources))
+            g[:, GYRO_BIAS] = np.eye(3)
+            rows.append(g)
+            residuals.append(rest.gyro_radps)
+            blocks.append(np.eye(3) * _turn_variance(rest, sway))
+    size = sum(b.shape[0] for b in blocks)
+    covariance = np.zeros((size, size))
+    i = 0
+    for b in blocks:
+        covariance[i : i + b.shape[0], i : i + b.shape[0]] = b
+        i += b.shape[0]
+    return np.concatenate(rows), np.concatenate(residuals), covariance
+
+
+def solve_rests(
+    basis: Basis, rests: tuple[Rest, ...], variance: FloatArray, constants: FloatArray, sway: SwayModel
+) -> Posterior:
+    """Estimate all sources of error from the rests.
+
+    Parameters
+    ----------
+    basis : Basis
+    rests : tuple of Rest
+    variance : array, shape (n_sources,)
+        Prior variances; the prior mean is zero.
+    constants : array, shape (18,)
+        What the strapdown solution behind `basis` already contains of the constant sources.
+    sway : SwayModel
+    """
+    from scipy.linalg import cho_factor, cho_solve, solve_triangular
+
+    h, z, covariance = _system(basis, rests, constants, sway)
+    sd = np.sqrt(variance)
+    scaled = h * sd
+    s = scaled @ scaled.T + covariance
+    s[np.diag_indices_from(s)] += 1e-12 * float(np.mean(np.diag(s)))
+    factor = cho_factor(s, lower=True)
+    estimate = sd * (scaled.T @ cho_solve(factor, z))
+    v = solve_triangular(np.tril(factor[0]), scaled, lower=True)
+    eigenvalues, vectors = np.linalg.eigh(v @ v.T)
+    keep = eigenvalues > 1e-9
+    squared = np.clip(eigenvalues[keep], 0.0, 1.0)
+    directions = (v.T @ vectors[:, keep]) / np.sqrt(eigenvalues[keep])
+    return Posterior(estimate, sd, directions, 1.0 - np.sqrt(1.0 - squared))
+
+
+@dataclass(frozen=True, slots=True)
+class Misfit:
+    """How far a rest is from what the other rests predict.
+
+    `speed` and `turn` count standard uncertainties of the prediction (root mean square over the axes);
+    `speed_mps` is the mean velocity itself. Much more than 3 means that the bar moved or turned steadily, or
+    that the readings in between are wrong.
+    """
+
+    speed: float
+    speed_mps: float
+    turn: float
+
+
+def rest_misfit(basis: Basis, rest: Rest, after: Posterior, constants: FloatArray, sway: SwayModel) -> Misfit:
+    """Compare a rest with the estimate from other rests."""
+    h = basis.rows("velocity", rest.t_s)
+    z = -rest.velocity_mps + h[:, :, :CONSTANTS] @ constants - h @ after.estimate
+    parts = after.parts(h.mean(axis=0))
+    covariance = parts @ parts.T + np.diag(np.array(sway.speed_mps) ** 2)
+    mean = z.mean(axis=0)
+    speed = float(np.sqrt(mean @ np.linalg.solve(covariance, mean) / 3.0))
+    turn = 0.0
+    if rest.gyro_radps is not None:
+        g = np.zeros((3, basis.n_sources))
+        g[:, GYRO_BIAS] = np.eye(3)
+        parts = after.parts(g)
+        off = rest.gyro_radps - after.estimate[GYRO_BIAS]
+        turn = float(
+            np.sqrt(off @ np.linalg.solve(parts @ parts.T + np.eye(3) * _turn_variance(rest, sway), off) / 3.0)
+        )
+    return Misfit(speed, float(np.linalg.norm(mean)), turn)
+
+
+def _turn_variance(rest: Rest, sway: SwayModel) -> float:
+    span = max(float(rest.t_s[-1] - rest.t_s[0]), 0.1)
+    return float(rest.gyro_u_radps**2 + (sway.turn_rad / span) ** 2)
+
+
+def sway_of(rests: tuple[Rest, ...], memory_s: float, noise: FloatArray) -> FloatArray:
+    """Standard deviation of the sway velocity seen within the rests, each axis, shape (3,).
+
+    Notes
+    -----
+    A straight line is removed from the strapdown velocity of each rest, because its level and slope are
+    errors of the solution. What remains is sway and integrated sensor noise; the latter's expected share is
+    subtracted and the former's share that the line took with it is put back, both from their covariances.
+    """
+    top, bottom = np.zeros(3), 0.0
+    for rest in rests:
+        n = rest.t_s.size
+        if n < 5:
+            continue
+        x = rest.t_s - rest.t_s.mean()
+        design = np.column_stack([np.ones(n), x])
+        project = np.eye(n) - design @ np.linalg.pinv(design)
+        since = rest.t_s - rest.t_s[0]
+        walk = np.minimum(since[:, None], since[None, :])
+        left = project @ rest.velocity_mps
+        top += (left**2).sum(axis=0) - noise**2 * np.trace(project @ walk)
+        bottom += float(np.trace(project @ np.exp(-np.abs(x[:, None] - x[None, :]) / memory_s)))
+    return np.sqrt(np.clip(top / bottom, 0.0, None)) if bottom > 0.0 else np.zeros(3)
