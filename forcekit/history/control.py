@@ -140,9 +140,7 @@ def ewma_chart(
     """
     x = _in_order(values, 1 if centre is not None and sigma is not None else 3)
     if not 0.0 < weight <= 1.0:
-        raise InputError(
-            f"EWMA chart: the weight is {weight:g}; more than 0 and at most 1 is allowed. Use 0.2 to 0.3."
-        )
+        raise InputError(f"EWMA chart: the weight is {weight:g}; more than 0 and at most 1 is allowed. Use 0.2 to 0.3.")
     words = words or wording(measure, unit)
     mid = float(x.mean()) if centre is None else centre
     spread = float(np.abs(np.diff(x)).mean()) / D2_OF_TWO if sigma is None else sigma

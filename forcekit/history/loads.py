@@ -65,7 +65,8 @@ def choose_reps(loads_kg: FloatArray, load_kg: float, *, line: bool = True) -> L
     Notes
     -----
     A line over load when at least 6 reps at loads that differ by more than 5 % lie around the load; else
-    the reps within 5 % of it (2 % beyond the loads lifted so far), at least 3."""
+    the reps within 5 % of it (2 % beyond the loads lifted so far), at least 3.
+    """
     known = np.isfinite(loads_kg)
     loads = loads_kg[known]
     if not loads.size:

@@ -94,9 +94,7 @@ def typical_error(
     squares = sum(float(np.sum((x[labels == g] - x[labels == g].mean()) ** 2)) for g in names)
     df = int(x.size - names.size)
     if x.size < LEAST_REPEATS or df < LEAST_REPEATS - 1:
-        why = (
-            f"{x.size} reps in {names.size} groups; at least {LEAST_REPEATS} reps within a session are needed"
-        )
+        why = f"{x.size} reps in {names.size} groups; at least {LEAST_REPEATS} reps within a session are needed"
         sentence = f"{words.label}: no typical error, {why}."
         return TypicalError(measure, None, None, None, None, None, df, x.size, names.size, why, sentence)
     te = math.sqrt(squares / df)
@@ -108,8 +106,8 @@ def typical_error(
     share = "" if cv is None else f", {100.0 * cv:.1f} % of the mean"
     sentence = (
         f"{words.label}: typical error {number_text(te, words, te)} "
-        f"(95 % {interval_text(low, high, words)}){share}, from {x.size} reps; two single reps must differ by "
-        f"{number_text(detectable, words, te)} to be told apart."
+        f"(95 % {interval_text(low, high, words)}){share}, from {x.size} reps; two single reps "
+        f"must differ by {number_text(detectable, words, te)} to be told apart."
     )
     return TypicalError(measure, te, low, high, cv, detectable, df, x.size, names.size, None, sentence)
 
@@ -164,7 +162,8 @@ def reliability(
     References
     ----------
     Weir, J. P. (2005), Quantifying test-retest reliability using the intraclass correlation coefficient and
-    the SEM, J Strength Cond Res 19:231-240. Hopkins (2000), Sports Medicine 30:1-15."""
+    the SEM, J Strength Cond Res 19:231-240. Hopkins (2000), Sports Medicine 30:1-15.
+    """
     from scipy import stats
 
     icc = intraclass_correlation(table)
@@ -182,7 +181,8 @@ def reliability(
     sentence = (
         f"{words.label}: typical error {number_text(sem, words, sem)} "
         f"(95 % {interval_text(low, high, words)}){share}, ICC(3,1) {icc.single_consistency:.2f}, "
-        f"smallest detectable change {number_text(detectable, words, sem)}, from {icc.n} athletes with {icc.k} trials."
+        f"smallest detectable change {number_text(detectable, words, sem)}, "
+        f"from {icc.n} athletes with {icc.k} trials."
     )
     see, sep = sd * math.sqrt(r * (1.0 - r)), sd * math.sqrt(1.0 - r * r)
     return Reliability(icc.n, icc.k, sem, low, high, cv, detectable, sd, see, sep, icc, sentence)
@@ -221,7 +221,8 @@ def intraclass_correlation(table: FloatArray) -> IntraclassCorrelation:
     References
     ----------
     Shrout, P. E. and Fleiss, J. L. (1979), Intraclass correlations: uses in assessing rater reliability,
-    Psychological Bulletin 86:420-428."""
+    Psychological Bulletin 86:420-428.
+    """
     if table.ndim != 2 or min(table.shape) < 2 or not np.all(np.isfinite(table)):
         raise InputError(
             f"reliability table: shape {table.shape}, all finite: {bool(np.all(np.isfinite(table)))}; "
@@ -295,9 +296,7 @@ def agreement(
     both = np.isfinite(first) & np.isfinite(second)
     d = first[both] - second[both]
     if d.size < LEAST_REPEATS:
-        raise InputError(
-            f"agreement: {d.size} complete pairs; at least {LEAST_REPEATS} are needed. Add pairs."
-        )
+        raise InputError(f"agreement: {d.size} complete pairs; at least {LEAST_REPEATS} are needed. Add pairs.")
     words = words or wording(measure, unit)
     bias, sd = float(d.mean()), float(d.std(ddof=1))
     half = float(stats.t.ppf(0.975, d.size - 1)) * sd / math.sqrt(d.size)
@@ -305,6 +304,7 @@ def agreement(
     low, high = bias - z * sd, bias + z * sd
     sentence = (
         f"{words.label}: first less second {number_text(bias, words, sd)} on average, single "
-        f"differences from {interval_text(low, high, words, signed=True)} (95 % limits of agreement, {d.size} pairs)."
+        f"differences from {interval_text(low, high, words, signed=True)} "
+        f"(95 % limits of agreement, {d.size} pairs)."
     )
     return Agreement(d.size, bias, bias - half, bias + half, sd, low, high, sentence)

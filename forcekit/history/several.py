@@ -192,7 +192,8 @@ def compare_many(
     Notes
     -----
     Only reps that have all compared measures count; a measure that more than half of the earlier reps lack
-    is left out and named. See `joint_test` for the method."""
+    is left out and named. See `joint_test` for the method.
+    """
     units, words = units or {}, words or {}
     said = {name: words.get(name) or wording(name, units.get(name, "")) for name in new}
     rows, with_line, why = _rows_near(old, loads_kg, load_kg)
@@ -214,8 +215,7 @@ def compare_many(
     test = joint_test(y, nuisance, effect, seed=seed)
     at = "" if load_kg is None else f" at {load_text(load_kg)}"
     found = tuple(
-        _compared(name, float(new[name]), test, i, said[name], (at, n), 1.0 - level)
-        for i, name in enumerate(names)
+        _compared(name, float(new[name]), test, i, said[name], (at, n), 1.0 - level) for i, name in enumerate(names)
     )
     return Comparison(n, found, left_out, _summary(found, said, n, at))
 
@@ -282,6 +282,4 @@ def _drop_constant(
 ) -> tuple[list[str], dict[str, str]]:
     """Take out measures without spread: nothing can be said about them."""
     constant = [name for name in names if float(np.ptp(old[name][rows])) == 0.0]
-    return [n for n in names if n not in constant], left_out | dict.fromkeys(
-        constant, "the same value in all reps"
-    )
+    return [n for n in names if n not in constant], left_out | dict.fromkeys(constant, "the same value in all reps")

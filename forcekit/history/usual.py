@@ -153,9 +153,7 @@ def usual_range(
         raise ValueError("the squad's range comes from squad.squad_range")
     if load_kg is None or loads is None:
         if method == "load-adjusted":
-            raise InputError(
-                "usual range: load-adjusted needs the loads and the load of the next rep. Give both."
-            )
+            raise InputError("usual range: load-adjusted needs the loads and the load of the next rep. Give both.")
         return _flat(x, loads, ask, method)
     chosen = choose_reps(loads, load_kg, line=method in ("auto", "load-adjusted"))
     if chosen.with_line:
@@ -284,9 +282,7 @@ def _flat(x: FloatArray, loads: FloatArray | None, ask: _Ask, method: Method) ->
         sd = max(float(x.std(ddof=1)), floor)
         half = float(stats.t.ppf(0.5 + ask.level / 2.0, x.size - 1)) * sd * math.sqrt(1.0 + 1.0 / x.size)
     if sd == 0.0:
-        return _withheld(
-            ask, loads, x.size, f"all {x.size} reps have the same value, so their spread is not known"
-        )
+        return _withheld(ask, loads, x.size, f"all {x.size} reps have the same value, so their spread is not known")
     df = float(x.size - 1)
     return _finished(ask, loads, x.size, (centre, half, sd, df), "robust" if method == "robust" else "plain")
 
@@ -300,9 +296,7 @@ def _over_load(x: FloatArray, loads: FloatArray, ask: _Ask) -> UsualRange:
     at = predict(fit, ask.load_kg)
     sd = max(fit.residual_sd, ask.resolution / math.sqrt(12.0))
     if sd == 0.0:
-        return _withheld(
-            ask, loads, x.size, f"all {x.size} reps lie on one line, so their spread is not known"
-        )
+        return _withheld(ask, loads, x.size, f"all {x.size} reps lie on one line, so their spread is not known")
     widening = at.se_new / fit.residual_sd if fit.residual_sd > 0.0 else math.sqrt(1.0 + 1.0 / x.size)
     half = float(stats.t.ppf(0.5 + ask.level / 2.0, fit.df)) * sd * widening
     return _finished(ask, loads, x.size, (at.centre, half, sd, float(fit.df)), "load-adjusted")
