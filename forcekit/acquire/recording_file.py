@@ -211,8 +211,8 @@ def _damaged(path: Path, error: Exception) -> InputError:
 
 
 def _save_parquet(take: Take, path: Path) -> None:
-    import pyarrow as pa
-    import pyarrow.parquet as pq
+    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow.parquet as pq  # type: ignore[import-untyped]
 
     sizes = [s.tick.size for s in take.streams]
     total, ends = sum(sizes), np.cumsum(sizes)
@@ -277,7 +277,7 @@ def _save_npz(take: Take, path: Path) -> None:
             else:
                 arrays[f"{i} float {name}"] = values
     with path.open("wb") as handle:
-        np.savez_compressed(handle, allow_pickle=False, **arrays)  # type: ignore[arg-type]
+        np.savez_compressed(handle, allow_pickle=False, **arrays)
 
 
 def _load_npz(path: Path) -> tuple[dict[str, Any], list[dict[str, AnyArray]]]:

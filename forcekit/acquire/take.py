@@ -88,7 +88,8 @@ class DeviceTake:
         start = np.array([s.start_s for s in self.spans])[self.epoch]
         first = np.array([s.first_tick for s in self.spans])[self.epoch]
         rate = np.array([s.rate for s in self.spans])[self.epoch]
-        return start + (self.tick - first) * self.tick_s * rate
+        t_s: FloatArray = start + (self.tick - first) * self.tick_s * rate
+        return t_s
 
 
 @dataclass(frozen=True, slots=True, eq=False)
