@@ -98,7 +98,7 @@ class BleConnection:
         future = asyncio.run_coroutine_threadsafe(self._put(client, data), loop)
         try:
             future.result(timeout=2.0)
-        except (TimeoutError, *_broken()):
+        except _broken():
             return False
         return True
 
@@ -131,7 +131,7 @@ class BleConnection:
                 if found is None:
                     raise DeviceError("the sensor is not heard; switch it on and bring it near")
                 reason = await self._session(found)
-            except (TimeoutError, *_broken()) as error:
+            except _broken() as error:
                 text = _plain(error)
                 if text != complaint:
                     complaint = text
@@ -172,7 +172,7 @@ class BleConnection:
             self._client = None
             try:
                 await asyncio.wait_for(client.disconnect(), _CLOSE_S)
-            except (TimeoutError, *_broken()):
+            except _broken():
                 pass  # a service that died cannot close anything; the next search starts afresh
 
     def _on_data(self, _: object, data: bytearray) -> None:
@@ -236,7 +236,7 @@ class BleConnection:
 
 
 def _broken() -> tuple[type[BaseException], ...]:
-    """Give what a radio link that is gone may raise; no bus at all is a plain OSError."""
+    """Give what a radio link that is gone may raise; no bus at all and a time-out are plain OSErrors."""
     from bleak.exc import BleakError
 
     return (BleakError, OSError, EOFError)
