@@ -130,7 +130,7 @@ class Problem:
             gyro = np.asarray(self.readings.gyro_radps[first:last].mean(axis=0), dtype=np.float64)
         gyro_u = self.prior.gyro_noise / max(span, 0.1) ** 0.5
         velocity: FloatArray = np.asarray(path.velocity_mps[place] - np.cross(turn, arm), dtype=np.float64)
-        return Rest(place * h, velocity, gyro, gyro_u)
+        return Rest(np.asarray(place * h, dtype=np.float64), velocity, gyro, gyro_u)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
