@@ -1,10 +1,10 @@
-"""Plate and bar on one clock, from what both feel: the acceleration of the system and that of the bar in the dip.
+r"""Plate and bar on one clock, from what both feel: the acceleration of the system and that of the bar in the dip.
 
 While the bar lies on the shoulders, g(F/W - 1) and the bar's vertical acceleration are nearly the same curve. Each
 window (stance, dip and braking of one lift, on the plate's clock) is slid along the bar's whole recording::
 
     plate      ______    __                          bar  ...________________    __    ______....
-                     \\__/                                                     \\__/
+                     \__/                                                     \__/
                |<- window ->|        slides over ->
 
 The offset at which all windows fit best is taken, if no other fits nearly as well.
@@ -228,8 +228,8 @@ def _best(
     if best < s.least_correlation:
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
-            f"at the best offset the movements agree with a correlation of {best:.2f}, {s.least_correlation} is needed; "
-            "the files may belong to different lifts",
+            f"at the best offset the movements agree with a correlation of {best:.2f} where {s.least_correlation} is "
+            "needed; the files may belong to different lifts",
         )
     gap = np.log1p(-(np.clip(scores[apart], 0.0, 0.9999) ** 2)) - np.log1p(-(min(best, 0.9999) ** 2))
     confidence = 1.0 / (1.0 + float(np.sum(np.exp(-0.5 * s.worth * n_windows * np.clip(gap, 0.0, None)))))
@@ -237,8 +237,8 @@ def _best(
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
             f"the movements agree at an offset of {offsets[i]:.3f} s (correlation {best:.2f}) and at "
-            f"{offsets[rival_at]:.3f} s ({rival:.2f}), confidence {100 * confidence:.0f} %; limit the offset, or tap the "
-            "bar or bounce before the lift",
+            f"{offsets[rival_at]:.3f} s ({rival:.2f}), confidence {100 * confidence:.0f} %; limit the offset, or tap "
+            "the bar or bounce before the lift",
         )
     left, mid, right = scores[max(i - 1, 0)], scores[i], scores[min(i + 1, scores.size - 1)]
     bend = left - 2.0 * mid + right

@@ -121,9 +121,10 @@ def align_by_marks(
 
 
 def _match(plate: FloatArray, bar: FloatArray, offset: float, play_s: float, drift: float) -> list[tuple[int, int]]:
-    """Pairs that coincide at an offset, each mark used once; the play grows with the distance from the pair that
-    proposed the offset.
-    """  # fmt: skip
+    """Pairs that coincide at an offset, each mark used once.
+
+    The play grows with the distance from the pair that fits best.
+    """
     out: list[tuple[int, int]] = []
     anchor = int(np.argmin(np.min(np.abs(bar[None, :] - plate[:, None] - offset), axis=1)))
     taken: set[int] = set()
