@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from scipy.optimize import brentq
 
 from forcekit.simulate.plan import LiftPlan
-from forcekit.simulate.shapes import Piece, end_of, fall, hold, push, ramp, settle
+from forcekit.simulate.shapes import Piece, arrive, end_of, fall, hold, leave, push, ramp, settle
 
 __all__ = ["SystemPath", "drive_end_height", "force_band", "system_path"]
 
@@ -20,6 +20,8 @@ _PAUSE_RISE_S = 0.07
 _PAUSE_FALL_FRAC = 0.35
 _SHORTEST_FALL_S = 0.05
 _SHORTEST_RISE_S = 0.015
+_SLOPE_ROUNDS = 12
+_SHORTEST_RETURN_FRAC = 0.12
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +99,7 @@ def _dip(plan: LiftPlan) -> tuple[list[Piece], list[Piece], float]:
     t_u, r, q = plan.unweighting_s, plan.onset_ramp_frac, plan.unweighting_end_frac
 
     def down(a: float) -> list[Piece]:
-        return [ramp(0.0, -a, r * t_u), hold(-a, (1.0 - r - q) * t_u), ramp(-a, 0.0, q * t_u)]
+        return [leave(-a, r * t_u, plan.onset_power), hold(-a, (1.0 - r - q) * t_u), fall(-a, 0.0, q * t_u)]
 
     paused = plan.pause_s > 0.0
     t_b, p = plan.braking_s, plan.braking_ramp_frac
@@ -105,15 +107,18 @@ def _dip(plan: LiftPlan) -> tuple[list[Piece], list[Piece], float]:
     p_used = min(p, 1.0 - e)
 
     def brake(b: float) -> list[Piece]:
-        out = [ramp(0.0, b, p_used * t_b), hold(b, (1.0 - p_used - e) * t_b)]
+        out = [arrive(0.0, b, p_used * t_b), hold(b, (1.0 - p_used - e) * t_b)]
         return [*out, ramp(b, 0.0, e * t_b)] if paused else out
 
     sink = plan.pause_sink_mps if paused else 0.0
-    s_u, d_u, _ = end_of(down(1.0))
     s_b, d_b, _ = end_of(brake(1.0))
-    speed = (depth - sink * (d_b / s_b + plan.pause_s)) / (d_u / s_u + t_b - d_b / s_b)
-    unweighting = down(speed / -s_u)
-    b = (speed - sink) / s_b
+    # The force goes through the weight without a kink where the shapes allow it: its slope, 1.5 a/(q T_u) before and
+    # 1.5 b/(p T_b) after, is made the same by choosing q.
+    for _ in range(_SLOPE_ROUNDS):
+        s_u, d_u, _ = end_of(down(1.0))
+        speed = (depth - sink * (d_b / s_b + plan.pause_s)) / (d_u / s_u + t_b - d_b / s_b)
+        unweighting, b = down(speed / -s_u), (speed - sink) / s_b
+        q = min(max((speed / -s_u) * p_used * t_b / (b * t_u), _SHORTEST_RETURN_FRAC), 0.95 - r)
     if not paused:
         return unweighting, brake(b), b
     # The pause ends where the velocity is zero: the first bit of the drive's rise stops the sinking.

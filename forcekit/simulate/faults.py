@@ -78,6 +78,7 @@ _CLEAN: dict[str, Range] = {
     "side_shift_m": (-0.002, 0.002),
     "dip_depth_of_stature": (0.084, 0.116),
     "onset_ramp_frac": (0.30, 0.60),
+    "onset_power": (1.0, 3.0),
     "unweighting_end_frac": (0.28, 0.38),
     "braking_s": (0.10, 0.18),
     "braking_ramp_frac": (0.70, 1.0),

@@ -299,17 +299,16 @@ def _with_forces(
     forward = on * (m_body * xyz_body[2, :, 0] + held * xyz_bar[2, :, 0])
     left_n = on * (m_body * xyz_body[2, :, 1] + held * xyz_bar[2, :, 1])
     # Quiet standing is an inverted pendulum: the pressure leads the mass by height/g times its acceleration.
-    height = (m_body * xyz_body[0, :, 2] + held * xyz_bar[0, :, 2]) / (m_body + held)
+    height = (m_body * xyz_body[0, :, 2] + mass * xyz_bar[0, :, 2]) / (m_body + mass)
     cop_x = whole.cop_x_m + sway_x[0] - height / g * sway_x[2]
     half = plan.stance_half_width_m
     left = np.clip(whole.left + (sway_y[0] - height / g * sway_y[2]) / (2.0 * half), 0.0, 1.0)
-    foot = plan.foot_length_m
     return Motion(
         t_s=np.arange(gap.size) / rate_hz,
         force_up_n=up,
         force_forward_n=forward,
         force_left_n=left_n,
-        cop_x_m=np.clip(cop_x, 0.01 * foot, 0.99 * foot),
+        cop_x_m=cop_x,
         cop_y_m=half * (2.0 * left - 1.0),
         left_share=left,
         body_position_m=xyz_body[0],

@@ -54,6 +54,8 @@ class LiftPlan:
     unweighting_s: float = 0.26
     onset_ramp_frac: float = 0.45
     """Part of the unweighting over which the force falls; small is a sudden start."""
+    onset_power: float = 2.0
+    """Power of time with which the force leaves the weight: 1 at once, 3 very gently."""
     unweighting_end_frac: float = 0.35
     """Part of the unweighting over which the force comes back to the weight."""
     braking_s: float = 0.15

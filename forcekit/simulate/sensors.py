@@ -74,6 +74,8 @@ class PlateSensor:
     z_axis: Literal["up", "down"] = "up"
     unit: str = "N"
     """Of the force channels: N, kN, kgf or lbf."""
+    sign: Literal[1, -1] = 1
+    """-1: the numbers in the file go down when the force goes up (the device file says so)."""
     step_n: float | None = None
     """Newtons (newton metres, 0.1 mm) per count; None: floating point numbers in `unit`."""
     count_offset: float = 0.0
@@ -153,7 +155,7 @@ def record_plate(motion: Motion, sensor: PlateSensor, seed: int, card: AttemptCa
         site=Site(latitude_deg=motion.plan.latitude_deg, height_m=motion.plan.height_m),
     )
     stream = Stream(
-        t_s=_stamps(t_s, sensor)[keep],
+        t_s=_stamps(t_s, sensor)[keep] if sensor.stamps else t_s[: int(np.count_nonzero(keep))],
         raw={name: column[keep] for name, column in columns.items()},
         device=device,
         source="simulated plate",
@@ -350,20 +352,22 @@ def _spoilt(value: FloatArray, kind: str, t_s: FloatArray, sensor: PlateSensor, 
 def _as_sent(name: str, value: FloatArray, kind: str, sensor: PlateSensor) -> tuple[Channel, FloatArray]:
     """Give the channel's entry in the device file and the numbers as the file holds them."""
     unit = {"moment": "N m", "place": "m"}.get(kind, sensor.unit)
-    factor = UNITS[unit][1]
+    factor = UNITS[unit][1] * sensor.sign
     top = sensor.saturation_n if kind in {"cell", "force"} else None
     if sensor.step_n is None:
         raw, scale, offset = value / factor, 1.0, 0.0
-        ends = None if top is None else (-top / factor, top / factor)
+        ends = None if top is None else (-top / abs(factor), top / abs(factor))
     else:
         step = 1e-4 if kind == "place" else sensor.step_n * (0.1 if kind == "moment" else 1.0)
-        scale, offset = step / factor, sensor.count_offset
-        raw = np.round(value / step + offset)
+        scale, offset = step / abs(factor), sensor.count_offset
+        raw = np.round(sensor.sign * value / step + offset)
         ends = None if top is None else (round(-top / step + offset), round(top / step + offset))
     lowest, highest = ends or (None, None)
     if ends is not None:
         raw = np.clip(raw, lowest, highest)
-    channel = Channel(name=name, unit=unit, scale=scale, offset=offset, lowest=lowest, highest=highest)
+    channel = Channel(
+        name=name, unit=unit, scale=scale, offset=offset, sign=sensor.sign, lowest=lowest, highest=highest
+    )
     return channel, np.asarray(raw, dtype=np.float64)
 
 

@@ -49,6 +49,28 @@ def fall(start: float, end: float, duration_s: float) -> Piece:
     return _scaled(duration_s, (start, 0.0, 1.5 * d, -0.5 * d))
 
 
+def arrive(start: float, end: float, duration_s: float) -> Piece:
+    """Give acceleration that leaves `start` already changing and arrives at `end` with zero slope (1.5u − 0.5u³)."""
+    d = end - start
+    return _scaled(duration_s, (start, 1.5 * d, 0.0, -0.5 * d))
+
+
+def leave(end: float, duration_s: float, power: float) -> Piece:
+    """Give acceleration that leaves zero with a power of time from 1 (at once) to 3 (very gently), to `end`.
+
+    Between whole powers the two neighbours are mixed; the slope at the end is zero.
+    """
+    shapes = (
+        np.array([0.0, 1.5, 0.0, -0.5, 0.0, 0.0]),
+        np.array([0.0, 0.0, 3.0, -2.0, 0.0, 0.0]),
+        np.array([0.0, 0.0, 0.0, 10.0, -15.0, 6.0]),
+    )
+    i = min(int(power) - 1, 1)
+    part = power - 1.0 - i
+    mixed = (1.0 - part) * shapes[i] + part * shapes[i + 1]
+    return _scaled(duration_s, tuple(float(end * c) for c in mixed))
+
+
 def push(velocity_change: float, duration_s: float) -> Piece:
     """Give a bump of acceleration that changes the velocity by a stated amount (30u²(1 − u)²)."""
     c = velocity_change / duration_s
