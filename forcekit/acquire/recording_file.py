@@ -282,7 +282,8 @@ def _save_npz(take: Take, path: Path) -> None:
 
 def _load_npz(path: Path) -> tuple[dict[str, Any], list[dict[str, AnyArray]]]:
     try:
-        with np.load(path, allow_pickle=False) as stored:
+        # Opened here: numpy leaves its own handle open when the file is no archive.
+        with path.open("rb") as handle, np.load(handle, allow_pickle=False) as stored:
             meta: dict[str, Any] = json.loads(stored[_KEY].tobytes())
             found: list[dict[str, AnyArray]] = [{} for _ in meta["streams"]]
             for key in stored.files:

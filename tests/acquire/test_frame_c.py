@@ -81,9 +81,7 @@ def c_small(c: ctypes.CDLL, f: object, room: int = 2000) -> bytes:
         n = c.frame_command(out, ctypes.c_size_t(room), f.code, f.token)
     else:
         assert isinstance(f, wire.Answer)
-        n = c.frame_answer(
-            out, ctypes.c_size_t(room), f.code, f.token, f.result, ctypes.c_uint32(f.device_us)
-        )
+        n = c.frame_answer(out, ctypes.c_size_t(room), f.code, f.token, f.result, ctypes.c_uint32(f.device_us))
     return out.raw[:n]
 
 
@@ -94,9 +92,7 @@ def c_samples(c: ctypes.CDLL, raw: np.ndarray, index: int, us: int, width: int, 
     values = np.ascontiguousarray(raw, np.int32)
     pointer = values.ctypes.data_as(ctypes.POINTER(ctypes.c_int32))
     sizes = (*raw.shape, width, flags)
-    n = c.frame_samples(
-        out, ctypes.c_size_t(room), ctypes.c_uint32(index), ctypes.c_uint32(us), pointer, *sizes
-    )
+    n = c.frame_samples(out, ctypes.c_size_t(room), ctypes.c_uint32(index), ctypes.c_uint32(us), pointer, *sizes)
     return out.raw[:n]
 
 

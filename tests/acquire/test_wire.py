@@ -25,9 +25,7 @@ def encode_golden(f: dict[str, Any]) -> bytes:
     """Encode the fields of a golden frame."""
     match f["kind"]:
         case 1:
-            return wire.encode(
-                wire.Description(f["revision"], f["part"], f["parts"], f["text"].encode(), f["version"])
-            )
+            return wire.encode(wire.Description(f["revision"], f["part"], f["parts"], f["text"].encode(), f["version"]))
         case 2:
             raw = np.array(f["values"]).reshape(f["samples"], f["channels"])
             return wire.encode_samples(
@@ -37,9 +35,7 @@ def encode_golden(f: dict[str, Any]) -> bytes:
             battery = None if f["battery_mv"] == 0xFFFF else f["battery_mv"] / 1000.0
             warmth = None if f["centi_c"] == 0x7FFF else f["centi_c"] / 100.0
             counts = (f["device_us"], f["n_sent"], f["n_overruns"], f["saturated"])
-            return wire.encode(
-                wire.Status(*counts, battery, warmth, bool(f["bits"] & 1), bool(f["bits"] & 2))
-            )
+            return wire.encode(wire.Status(*counts, battery, warmth, bool(f["bits"] & 1), bool(f["bits"] & 2)))
         case 16:
             return wire.encode(wire.Command(f["code"], f["token"]))
     return wire.encode(wire.Answer(f["code"], f["token"], f["result"], f["device_us"]))
@@ -95,9 +91,7 @@ def test_samples_come_back(width: int, shape: tuple[int, int], seed: int) -> Non
     raw = rng.integers(-limit, limit, shape)
     index, device_us, flags = (int(v) for v in rng.integers(0, [2**32, 2**32, 256]))
 
-    (got,), state = receive_all(
-        wire.encode_samples(raw, index=index, device_us=device_us, width=width, flags=flags)
-    )
+    (got,), state = receive_all(wire.encode_samples(raw, index=index, device_us=device_us, width=width, flags=flags))
 
     assert isinstance(got, wire.SampleFrames)
     assert [index, device_us, flags] == [got.index[0], got.device_us[0], got.flags[0]]

@@ -1,0 +1,153 @@
+"""The finished file: all that was recorded, in both formats, readable without anything else."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import msgspec
+import numpy as np
+import pytest
+
+from forcekit.acquire.capture import HELLO
+from forcekit.acquire.recorder import Entry, EntryKind, Journal
+from forcekit.acquire.recording_file import finish_journal, read_recording, read_take, write_take
+from forcekit.acquire.take import common_card
+from forcekit.acquire.virtual import Player
+from forcekit.errors import InputError
+from forcekit.model import AttemptCard, FloatArray, Link, Stream
+from tests.acquire.streams import bar_stream, plate_stream
+
+START_S = 5000.0
+
+
+def journal_of(path: Path, *, seconds: float = 20.0, drift: float = 80e-6) -> tuple[Path, Stream, Stream]:
+    """Write a journal of a plate and a bar sensor with drifting clocks, late arrivals and two attempt cards.
+
+    The bar's clock wraps after 5 s. The link of the plate is lost from 8.0 to 9.0 s.
+    """
+    plate, bar = plate_stream(seconds), bar_stream(seconds)
+    link = Link(transport="serial")
+    players = [
+        Player(plate, link, drift=-drift / 2.0, boot_us=123_456),
+        Player(bar, link, drift=drift / 2.0, boot_us=2**32 - 5_000_000),
+    ]
+    rng = np.random.default_rng(5)
+    cards = {6.0: AttemptCard(athlete="Runa", load_kg=80.0), 12.0: AttemptCard(athlete="Runa", load_kg=85.0)}
+    with Journal(path) as journal:
+        journal.write(Entry(EntryKind.SESSION, 0, START_S, json.dumps({"started": "2031-05-04T10:00"}).encode()))
+        for i, name in enumerate(("port a", "port b")):
+            body = json.dumps({"source": name, "device": None}).encode()
+            journal.write(Entry(EntryKind.DEVICE, i, START_S, body))
+        for t in np.arange(0.0, seconds + 0.02, 0.01):
+            for i, player in enumerate(players):
+                now = START_S + 0.3 * i + t
+                data = (player.hear(HELLO, now) if t == 0.0 else b"") + b"".join(player.due(now))
+                if i == 0 and 8.0 <= t < 9.0:
+                    if t == 8.0:
+                        lost = json.dumps({"what": "lost", "text": "unplugged"}).encode()
+                        journal.write(Entry(EntryKind.EVENT, 0, now, lost))
+                    continue
+                late = now + float(rng.exponential(0.002))
+                if data:
+                    journal.write(Entry(EntryKind.DATA, i, late, data))
+            for at, card in cards.items():
+                if abs(t - at) < 1e-9:
+                    journal.write(Entry(EntryKind.CARD, 0, START_S + t, msgspec.json.encode(card)))
+    return path, plate, bar
+
+
+def on_true_clock(t_s: FloatArray, first_s: float) -> FloatArray:
+    """Give the instants, on the plate's clock, at which samples of a stream were truly taken."""
+    return (t_s + first_s) * (1.0 - 40e-6)
+
+
+def test_two_devices_on_one_clock(tmp_path: Path) -> None:
+    """Plate and bar come back on one clock, the gap is where it was, and times and cards are right."""
+    path, plate, bar = journal_of(tmp_path / "set.forcelog")
+
+    recording = read_recording(path)
+
+    assert recording.plate is not None
+    assert recording.bar is not None
+    number = np.rint(recording.plate.t_s * 1000.0).astype(int)
+    missing = np.setdiff1d(np.arange(plate.t_s.size), number)
+    assert (missing[0], missing[-1]) == pytest.approx((7990, 8990), abs=15)
+    assert missing.size == missing[-1] - missing[0] + 1
+    assert any(f"{missing.size} samples were lost" in n for n in recording.plate.notes)
+    assert "the link was lost at 8.0 s (unplugged)" in recording.plate.notes
+    assert np.array_equal(plate.raw["fr"][number], recording.plate.raw["fr"])
+    # The plate keeps its own clock, which runs 40 ppm slow; 0.5 us is the rounding of a stamp.
+    assert np.abs(plate.t_s[number] * (1.0 - 40e-6) - recording.plate.t_s).max() < 1.1e-6
+    # The bar began 0.3 s later. Both lines end 2 ms late at the mean, with the least delay near zero; in 20 s
+    # at 100 arrivals a second that is known to some tenths of a millisecond.
+    assert recording.bar.t_s.size == bar.t_s.size
+    assert np.abs(on_true_clock(bar.t_s, 0.3) - recording.bar.t_s).max() < 1e-3
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".npz"])
+def test_the_file_holds_what_the_journal_held(tmp_path: Path, suffix: str) -> None:
+    """Journal and finished file give the same recording to the last digit, in a tenth of the size."""
+    path, _, _ = journal_of(tmp_path / "set.forcelog")
+    take = read_take(path)
+
+    made = write_take(take, tmp_path / f"set{suffix}")
+    back = read_take(made)
+
+    assert made.stat().st_size < 0.4 * path.stat().st_size
+    assert (take.started, take.cards, take.notes) == (back.started, back.cards, back.notes)
+    assert len(back.streams) == 2
+    for a, b in zip(take.streams, back.streams, strict=True):
+        assert np.array_equal(a.t_s, b.t_s)
+        assert a.raw.keys() == b.raw.keys()
+        assert all(np.array_equal(a.raw[name], b.raw[name]) for name in a.raw)
+        assert (a.device, a.source, a.spans, a.notes) == (b.device, b.source, b.spans, b.notes)
+
+
+def test_other_tools_can_read_it(tmp_path: Path) -> None:
+    """A table reader that knows nothing of us finds times in microseconds and named columns."""
+    import pandas as pd
+
+    made = finish_journal(journal_of(tmp_path / "set.forcelog")[0])
+
+    table = pd.read_parquet(made)
+
+    bar = table[table["stream"] == 1]
+    assert bar["plate.fr"].isna().all()
+    assert bar["bar.az"].notna().all()
+    t_us = bar["t_us"].to_numpy()
+    assert np.median(np.diff(t_us)) == 5000
+    assert not (tmp_path / "set.forcelog").exists()
+
+
+def test_cards(tmp_path: Path) -> None:
+    """Every card keeps its moment; the recording's card says only what all of them agree on."""
+    take = read_take(journal_of(tmp_path / "set.forcelog")[0])
+
+    assert [c.card.load_kg for c in take.cards] == [80.0, 85.0]
+    assert [c.t_s for c in take.cards] == pytest.approx([6.0, 12.0], abs=2e-3)
+    assert common_card(c.card for c in take.cards) == AttemptCard(athlete="Runa")
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".npz"])
+def test_damaged_files_are_refused_in_words(tmp_path: Path, suffix: str) -> None:
+    """A file cut short, a foreign one and one of a later format are refused with what to do."""
+    take = read_take(journal_of(tmp_path / "set.forcelog", seconds=2.0)[0])
+    path = write_take(take, tmp_path / f"set{suffix}")
+    whole = path.read_bytes()
+
+    path.write_bytes(whole[: len(whole) // 2])
+    with pytest.raises(InputError, match=r"is no recording of forcekit, or it is damaged"):
+        read_recording(path)
+    path.write_bytes(b"")
+    with pytest.raises(InputError, match=r"is no recording of forcekit, or it is damaged"):
+        read_recording(path)
+
+
+def test_foreign_npz_is_refused(tmp_path: Path) -> None:
+    """An array file of somebody else is refused, not half read."""
+    path = tmp_path / "x.npz"
+    np.savez(path, a=np.arange(3))
+
+    with pytest.raises(InputError, match="is no recording of forcekit"):
+        read_recording(path)
