@@ -101,9 +101,7 @@ def make_clock(
     even = _evened(t_s, step_s)
     if even is not None:
         t_s, step_s = even, _usual_step(even)
-        notes.append(
-            f"The time stamps are rounded; the samples were put on an even clock of {1.0 / step_s:.5g} Hz."
-        )
+        notes.append(f"The time stamps are rounded; the samples were put on an even clock of {1.0 / step_s:.5g} Hz.")
     elif (np.diff(t_s) <= 0.0).any():
         n = int((np.diff(t_s) <= 0.0).sum())
         t_s = _spread(t_s, step_s)
@@ -115,9 +113,7 @@ def make_clock(
 def _refuse_backwards(stamps: FloatArray, where: str, line_of: Callable[[int], int]) -> None:
     steps = np.diff(stamps)
     if not (steps != 0.0).any():
-        raise InputError(
-            f"{where}: the time stands still at {stamps[0]:g}; name another time column, or give rate_hz."
-        )
+        raise InputError(f"{where}: the time stands still at {stamps[0]:g}; name another time column, or give rate_hz.")
     if (steps < 0.0).any():
         i = int(np.argmax(steps < 0.0))
         raise InputError(
@@ -172,11 +168,7 @@ def _refuse_rate(step_s: float, t_s: FloatArray, unit_s: float, where: str) -> N
         return
     units = {"s": 1.0, "ms": 1e-3, "us": 1e-6}
     better = [u for u, s in units.items() if s != unit_s and 50.0 <= rate_hz * unit_s / s <= HIGHEST_RATE_HZ]
-    hint = (
-        f'write unit = "{better[0]}" in [time] if that is what it counts'
-        if better
-        else "name another time column"
-    )
+    hint = f'write unit = "{better[0]}" in [time] if that is what it counts' if better else "name another time column"
     raise InputError(
         f"{where}: the time steps mean {rate_hz:.4g} samples per second, allowed are {LOWEST_RATE_HZ:g} to "
         f"{HIGHEST_RATE_HZ:g}; {hint}, or leave the column out and give rate_hz."

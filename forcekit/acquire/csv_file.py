@@ -60,9 +60,7 @@ def read_csv(path: str | Path, device: DeviceFile) -> Stream:
         address = channel.name if channel.column is None else channel.column
         names[channel.name], found = find_column(layout, address, path.name)
         notes += found
-        if (
-            isinstance(address, str) and channel.scale == 1.0
-        ):  # a scale may be there to turn one unit into the other
+        if isinstance(address, str) and channel.scale == 1.0:  # a scale may be there to turn one unit into the other
             where = f"{path.name}, column {shown(address)}"
             _refuse_other_unit(layout, names[channel.name], channel.unit, where)
     i_time, found = _time_column(layout, device, path.name)
@@ -100,8 +98,7 @@ def find_column(layout: Layout, address: str | int, source: str) -> tuple[int, t
     if isinstance(address, int):
         if not 1 <= address <= layout.n_columns:
             raise InputError(
-                f"{source}: column {address} is asked for, but there are {layout.n_columns}; correct "
-                "the device file."
+                f"{source}: column {address} is asked for, but there are {layout.n_columns}; correct the device file."
             )
         return address - 1, ()
     if not layout.header:
@@ -124,12 +121,9 @@ def find_column(layout: Layout, address: str | int, source: str) -> tuple[int, t
         )
     near = difflib.get_close_matches(address, layout.header, n=1, cutoff=0.5)
     hint = f" (did you mean {shown(near[0])}?)" if near else ""
-    there = ", ".join(shown(text) for text in layout.header[:12]) + (
-        ", ..." if len(layout.header) > 12 else ""
-    )
+    there = ", ".join(shown(text) for text in layout.header[:12]) + (", ..." if len(layout.header) > 12 else "")
     raise InputError(
-        f"{source}: there is no column {shown(address)}{hint}; the columns are {there}, so correct "
-        "the device file."
+        f"{source}: there is no column {shown(address)}{hint}; the columns are {there}, so correct the device file."
     )
 
 

@@ -32,9 +32,7 @@ NUMBER: dict[str, re.Pattern[str]] = {
 }
 """What a number looks like with each decimal mark; without thousands separators."""
 
-_BLANK = frozenset(
-    {"", "nan", "n/a", "na", "null", "none", "-", "--", "inf", "-inf", "+inf", "#n/a", "-nan", "ind"}
-)
+_BLANK = frozenset({"", "nan", "n/a", "na", "null", "none", "-", "--", "inf", "-inf", "+inf", "#n/a", "-nan", "ind"})
 """Fields that say "no number here"; they do not decide what a column is."""
 
 _SAMPLE_LINES = 300
@@ -90,7 +88,7 @@ class Layout:
 
 def split_line(line: str, delimiter: str) -> list[str]:
     """Fields of a line without surrounding blanks and quotation marks."""
-    if '"' in line:
+    if '"' in line and line.count('"') % 2 == 0:
         fields = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
     elif delimiter == " ":
         return line.split()
@@ -143,9 +141,7 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
         body = [line for line in kept if line.strip() and strip_comment(line) is None]
     scored = body[len(body) // 2 :][-_SCORED_LINES:]
     if not scored:
-        raise InputError(
-            f"{source}: there are no rows of numbers; export the recording again as a table of numbers."
-        )
+        raise InputError(f"{source}: there are no rows of numbers; export the recording again as a table of numbers.")
     best = max((_score(scored, d, m) for d, m in _candidates(scored, table)), key=lambda c: c.rank)
     if best.rank[0] <= 0:
         raise InputError(
@@ -161,9 +157,7 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
         )
     first = table.header_rows if table.header_rows is not None else _first_row(lines, best)
     if first is None:
-        raise InputError(
-            f"{source}: no row of numbers was found in the first {len(lines)} lines; check header_rows."
-        )
+        raise InputError(f"{source}: no row of numbers was found in the first {len(lines)} lines; check header_rows.")
     header, units = _header(lines[:first], best)
     return Layout(
         best.delimiter,
@@ -220,9 +214,7 @@ def _score(lines: Sequence[str], delimiter: str, decimal: Decimal) -> _Candidate
     if n > 1 and not any(row[-1] for row in rows):  # every row ends with a delimiter
         n, numeric, empty = n - 1, numeric[:-1], empty - 1
     share = sum(numeric) / max(1, n - empty)
-    return _Candidate(
-        delimiter, decimal, n, tuple(numeric), (round(share * n_rows / len(lines), 3), sum(numeric))
-    )
+    return _Candidate(delimiter, decimal, n, tuple(numeric), (round(share * n_rows / len(lines), 3), sum(numeric)))
 
 
 def _settle(
@@ -242,12 +234,8 @@ def _settle(
     header = [line for line in lines[:first] if line.strip()]
     starts = [float(row[0]) for row in rows if NUMBER["."].fullmatch(row[0])]
     counts = all(b > a for a, b in pairwise(starts))
-    one_column = (
-        "," not in header[-1] if header else any(len(r[-1]) > 1 and r[-1].startswith("0") for r in rows)
-    )
-    if table.decimal == "," or (
-        one_column and single.rank[0] >= best.rank[0] and not (counts and not header)
-    ):
+    one_column = "," not in header[-1] if header else any(len(r[-1]) > 1 and r[-1].startswith("0") for r in rows)
+    if table.decimal == "," or (one_column and single.rank[0] >= best.rank[0] and not (counts and not header)):
         return single, ("The comma was read as a decimal mark in a table of one column.",)
     return best, ()
 
@@ -262,11 +250,7 @@ def _first_row(lines: Sequence[str], best: _Candidate) -> int | None:
         fields = split_line(line, best.delimiter)
         given = [fields[c] for c in columns if c < len(fields)]
         hits = sum(pattern.fullmatch(field) is not None for field in given)
-        if (
-            len(given) == len(columns)
-            and hits > 0.5 * len(columns)
-            and not _counts_cells(fields, pattern, i, lines)
-        ):
+        if len(given) == len(columns) and hits > 0.5 * len(columns) and not _counts_cells(fields, pattern, i, lines):
             return i
     return None
 
@@ -327,8 +311,4 @@ def _is_units(fields: Sequence[str]) -> bool:
 
 
 def _cut(line: str) -> str:
-    return (
-        '"'
-        + "".join(c if c.isprintable() else " " for c in line[:40]).strip()
-        + ('..."' if len(line) > 40 else '"')
-    )
+    return '"' + "".join(c if c.isprintable() else " " for c in line[:40]).strip() + ('..."' if len(line) > 40 else '"')

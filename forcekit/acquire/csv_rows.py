@@ -117,10 +117,7 @@ def _ends_with_delimiter(body: bytes, layout: Layout) -> bool:
     if layout.delimiter == " ":
         return False
     first = body.split(b"\n", 1)[0].rstrip(b" ")
-    return (
-        first.endswith(layout.delimiter.encode())
-        and first.count(layout.delimiter.encode()) == layout.n_columns
-    )
+    return first.endswith(layout.delimiter.encode()) and first.count(layout.delimiter.encode()) == layout.n_columns
 
 
 def _read_slowly(body: bytes, layout: Layout, wanted: Sequence[int], source: str) -> NumberTable:
@@ -154,9 +151,7 @@ class _RowProblem:
     """The line stops early, as the last line of an interrupted recording does."""
 
 
-def _row_problem(
-    text: str, number: int, layout: Layout, wanted: Sequence[int], source: str
-) -> _RowProblem | None:
+def _row_problem(text: str, number: int, layout: Layout, wanted: Sequence[int], source: str) -> _RowProblem | None:
     """Say what is wrong with a line, None if it can be used."""
     fields = split_line(text, layout.delimiter)
     n = len(fields)
@@ -175,7 +170,7 @@ def _row_problem(
             "or export with semicolons if commas are decimal marks."
         )
         return _RowProblem(sentence, False)
-    for i in wanted:
+    for i in sorted(wanted):
         if not _is_finite(fields[i], layout.decimal):
             where = f"{source}, line {number}, column {i + 1}{_title(layout, i)}"
             what = "an empty field" if not fields[i] else shown(fields[i])
@@ -202,9 +197,7 @@ def _remedy(field: str, layout: Layout) -> str:
     return "cut the recording there, or correct the field"
 
 
-def _without_cut_number(
-    body: bytes, layout: Layout, wanted: Sequence[int], table: NumberTable
-) -> NumberTable:
+def _without_cut_number(body: bytes, layout: Layout, wanted: Sequence[int], table: NumberTable) -> NumberTable:
     """Drop the last row if the file stops within its last number, as an interrupted recording does.
 
     Only files that write a fixed number of decimals show it: there the last number then has fewer of them.

@@ -35,9 +35,7 @@ def read_text(path: Path, encoding: str) -> tuple[bytes, tuple[str, ...]]:
         raise InputError(f"{path.name}: the file is empty; export the recording again.")
     for start, what in _PACKED.items():
         if data.startswith(start):
-            raise InputError(
-                f"{path.name}: this is {what}, not a table of text; export the recording as CSV."
-            )
+            raise InputError(f"{path.name}: this is {what}, not a table of text; export the recording as CSV.")
     data, notes = _as_utf8(path.name, data, encoding)
     head = data[:100_000]
     if b"\0" in data or len(head) - len(head.translate(None, _CONTROL)) > _LARGEST_CONTROL_FRAC * len(head):
@@ -59,8 +57,7 @@ def _as_utf8(name: str, data: bytes, encoding: str) -> tuple[bytes, tuple[str, .
     except (UnicodeError, LookupError) as error:
         what = marked or encoding
         raise InputError(
-            f"{name}: the text is not {what} ({type(error).__name__}); correct encoding in [table] of "
-            "the device file."
+            f"{name}: the text is not {what} ({type(error).__name__}); correct encoding in [table] of the device file."
         ) from None
     try:
         data.decode()

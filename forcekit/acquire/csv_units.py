@@ -52,11 +52,7 @@ def split_unit(text: str) -> tuple[str, str | None, bool]:
     match = _SUFFIXED.match(text)
     unit = spelled(match["unit"]) if match is not None else None
     # A single letter behind a line is an axis or a side more often than a unit ("acc_g" aside).
-    if (
-        match is None
-        or unit is None
-        or (len(match["unit"]) == 1 and match["unit"] not in ("N", "g", "s", "m"))
-    ):
+    if match is None or unit is None or (len(match["unit"]) == 1 and match["unit"] not in ("N", "g", "s", "m")):
         return text.strip(), None, False
     return match["base"].strip(), unit, False
 

@@ -115,14 +115,10 @@ def _numbers(section: msgspec.Struct, where: str) -> Iterator[tuple[str, str, fl
 def _check_numbers(section: msgspec.Struct, source: str) -> None:
     for where, key, value in _numbers(section, source):
         if not math.isfinite(value):
-            raise InputError(
-                f"{where}: {key} is {value}; a finite number is needed, write one or leave the key out."
-            )
+            raise InputError(f"{where}: {key} is {value}; a finite number is needed, write one or leave the key out.")
         low, high, unit = _LIMITS.get(key, (-math.inf, math.inf, ""))
         if not low <= value <= high:
-            raise InputError(
-                f"{where}: {key} is {value:g}; allowed is {low:g} to {high:g} {unit}, so correct it."
-            )
+            raise InputError(f"{where}: {key} is {value:g}; allowed is {low:g} to {high:g} {unit}, so correct it.")
 
 
 def _check_table(device: DeviceFile, source: str) -> None:
@@ -169,15 +165,12 @@ def _check_channels(device: DeviceFile, source: str) -> None:
     if isinstance(device.time.column, int) and device.time.column < 1:
         raise InputError(f"{source}, [time]: column is {device.time.column}; columns count from 1.")
     names = Counter(channel.name for channel in device.channels)
-    columns = Counter(
-        channel.name if channel.column is None else channel.column for channel in device.channels
-    )
+    columns = Counter(channel.name if channel.column is None else channel.column for channel in device.channels)
     for what, counter in (("name", names), ("column", columns)):
         double = [value for value, n in counter.items() if n > 1]
         if double:
             raise InputError(
-                f"{source}, [[channels]]: the {what} {shown(double[0])} is used twice; "
-                "give each channel its own."
+                f"{source}, [[channels]]: the {what} {shown(double[0])} is used twice; give each channel its own."
             )
     if device.time.column is not None and device.time.column in columns:
         raise InputError(
@@ -199,9 +192,7 @@ def _check_plate(device: DeviceFile, plate: Plate, where: str) -> None:
     used = {key: str(getattr(plate, key)) for key in _PLACES if getattr(plate, key) is not None}
     missing = [key for key in _NEEDED[plate.kind] if key not in used]
     if missing:
-        raise InputError(
-            f'{where}: a plate of kind "{plate.kind}" needs {missing[0]}; write the name of its channel.'
-        )
+        raise InputError(f'{where}: a plate of kind "{plate.kind}" needs {missing[0]}; write the name of its channel.')
     for key, name in used.items():
         _check_use(device, name, _QUANTITY[key.split("_")[0]], f"{where}, {key}")
     named = [*used.values(), *(cell.channel for cell in plate.cells)]
@@ -213,9 +204,7 @@ def _check_plate(device: DeviceFile, plate: Plate, where: str) -> None:
         if "force_z" in used:
             raise InputError(f"{where}: with cells the vertical force is their sum; remove force_z.")
     elif plate.cells:
-        raise InputError(
-            f'{where}: it has cells but kind is "{plate.kind}"; write kind = "cells" or remove them.'
-        )
+        raise InputError(f'{where}: it has cells but kind is "{plate.kind}"; write kind = "cells" or remove them.')
     if plate.kind == "components" and plate.surface_from_origin_m[2] != 0.0:
         for key in ("force_x", "force_y"):
             if key not in used:
@@ -227,9 +216,7 @@ def _check_plate(device: DeviceFile, plate: Plate, where: str) -> None:
 
 def _check_cells(device: DeviceFile, cells: tuple[Cell, ...], where: str) -> None:
     if not cells:
-        raise InputError(
-            f'{where}: a plate of kind "cells" needs cells; write cells = [{{channel = ...}}, ...].'
-        )
+        raise InputError(f'{where}: a plate of kind "cells" needs cells; write cells = [{{channel = ...}}, ...].')
     for cell in cells:
         _check_use(device, cell.channel, "force", f"{where}, cells")
     given = [(cell.x_m, cell.y_m) for cell in cells]
@@ -257,13 +244,9 @@ def _check_cells(device: DeviceFile, cells: tuple[Cell, ...], where: str) -> Non
 
 def _check_bar(device: DeviceFile, source: str) -> None:
     if device.plates:
-        raise InputError(
-            f'{source}: kind is "bar" but there are [[plates]]; give the plate a device file of its own.'
-        )
+        raise InputError(f'{source}: kind is "bar" but there are [[plates]]; give the plate a device file of its own.')
     if device.bar is None:
-        raise InputError(
-            f'{source}: kind is "bar" but there is no [bar] section; add one with accel = [x, y, z].'
-        )
+        raise InputError(f'{source}: kind is "bar" but there is no [bar] section; add one with accel = [x, y, z].')
     where = f"{source}, [bar]"
     for key, quantity in (("accel", "acceleration"), ("gyro", "rate of turn")):
         names: tuple[str, ...] | None = getattr(device.bar, key)

@@ -134,9 +134,7 @@ def _is_list_of_sections(value: object) -> bool:
 
 def _item(value: Any) -> Any:
     if _is_list_of_sections(value):
-        if (
-            "channel" in value[0].__struct_fields__
-        ):  # cells: one short line each reads better than a section each
+        if "channel" in value[0].__struct_fields__:  # cells: one short line each reads better than a section each
             return _lines(value)
         tables = tomlkit.aot()
         for member in value:

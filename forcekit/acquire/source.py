@@ -10,7 +10,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from forcekit.acquire.device_file import load_card, load_device
-from forcekit.acquire.toml_file import shown
+from forcekit.acquire.toml_file import check_is_file, shown
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, DeviceFile, Recording, Stream
 
@@ -52,11 +52,7 @@ def read(
     cards = card if isinstance(card, AttemptCard) else AttemptCard() if card is None else load_card(card)
     first = read_stream(path, device)
     if bar is None:
-        return (
-            Recording(plate=first, card=cards)
-            if first.device.kind == "plate"
-            else Recording(bar=first, card=cards)
-        )
+        return Recording(plate=first, card=cards) if first.device.kind == "plate" else Recording(bar=first, card=cards)
     if first.device.kind != "plate":
         raise InputError(
             f"{Path(path).name}: its device file {shown(first.device.name)} describes a bar sensor, "
@@ -73,9 +69,7 @@ def read(
     return Recording(plate=first, bar=second, card=cards)
 
 
-def read_stream(
-    path: str | Path, device: str | Path | DeviceFile | None = None, *, kind: str = "plate"
-) -> Stream:
+def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None, *, kind: str = "plate") -> Stream:
     """Read one file with the reader of its suffix.
 
     Parameters
@@ -93,19 +87,18 @@ def read_stream(
     """
     path = Path(path)
     entry = READERS.get(path.suffix.lower())
-    if entry is None and not path.is_dir():
+    if entry is None:
+        if not path.suffix:
+            check_is_file(path)
         raise InputError(
             f"{path.name}: files of the kind {shown(path.suffix)} are not known; allowed are "
             f"{', '.join(READERS)}, so "
             "export to one of them or rename the file."
         )
-    if not path.is_file():
-        raise InputError(f"{path}: {_why_no_file(path)}.")
-    module, function = entry or ("", "")
+    check_is_file(path)
+    module, function = entry
     reader: Callable[[Path, DeviceFile], Stream] = getattr(importlib.import_module(module), function)
-    return reader(
-        path, device if isinstance(device, DeviceFile) else load_device(device or device_for(path, kind))
-    )
+    return reader(path, device if isinstance(device, DeviceFile) else load_device(device or device_for(path, kind)))
 
 
 def device_for(path: Path, kind: str = "plate") -> Path:
@@ -132,9 +125,3 @@ def device_for(path: Path, kind: str = "plate") -> Path:
         f'{general} beside it; name one with --device, or let "forcekit propose {path.name}" write a '
         "first one."
     )
-
-
-def _why_no_file(path: Path) -> str:
-    if path.is_dir():
-        return "this is a folder; name a file in it"
-    return "there is no such file; check the spelling and the folder"

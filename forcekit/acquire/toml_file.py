@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import stat
 import tomllib
 import types
 from pathlib import Path
@@ -12,7 +13,7 @@ import msgspec
 
 from forcekit.errors import InputError
 
-__all__ = ["read_toml", "reason_of", "shown", "text_bytes"]
+__all__ = ["check_is_file", "read_toml", "reason_of", "shown", "text_bytes"]
 
 Section = TypeVar("Section", bound=msgspec.Struct)
 
@@ -70,12 +71,21 @@ def reason_of(error: OSError) -> str:
 
 def text_bytes(path: Path) -> bytes:
     """Bytes of a file, with a sentence instead of an OSError."""
+    check_is_file(path)
     try:
-        if path.is_dir():
-            raise IsADirectoryError
-        if path.exists() and not path.is_file():
-            raise InputError(f"{path}: this is a device or a pipe; name a file on disk.")
         return path.read_bytes()
+    except OSError as error:
+        raise InputError(f"{path}: {reason_of(error)}.") from None
+
+
+def check_is_file(path: Path) -> None:
+    """Raise an InputError if there is no such file, or it is a folder or a device."""
+    try:
+        mode = path.stat().st_mode
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError
+        if not stat.S_ISREG(mode):
+            raise InputError(f"{path}: this is a device or a pipe; name a file on disk.")
     except OSError as error:
         raise InputError(f"{path}: {reason_of(error)}.") from None
     except ValueError as error:
@@ -138,9 +148,7 @@ def _problem_in_section(value: object, kind: type[msgspec.Struct], where: str) -
             if problem is not None:
                 return problem
         elif field.required:
-            return (
-                f'{label}: the key "{name}" is missing; write {name} = ... ({_allowed(_members(field.type))})'
-            )
+            return f'{label}: the key "{name}" is missing; write {name} = ... ({_allowed(_members(field.type))})'
     return None
 
 
