@@ -133,27 +133,35 @@ def _samples(frames: SampleFrames, host_s: float, state: Decoder) -> tuple[list[
         )
     n = frames.n_per_frame
     ticks, epochs, keep, clock = unwrap(frames.device_us, state.clock, modulus=_WRAP, tick_s=1e-6, host_s=host_s)
-    restarted = clock.epoch != state.clock.epoch or bool(np.any(np.diff(frames.index) < 0))
+    restarted = clock.epoch != state.clock.epoch
     lost = _lost(frames.index, n, None if restarted else state.next_index)
     next_index = int(frames.index[-1] + n) % 2**32
-    inside = np.arange(n) * _step_us(frames, n, state)
-    sample_ticks = np.rint(ticks[:, None] + inside).ravel()
-    rows = np.repeat(keep, n)
-    batches = batches_of(sample_ticks[rows], np.repeat(epochs, n)[rows], frames.raw[rows], host_s)
+    raw = frames.raw
+    if n > 1:
+        inside = np.arange(n) * _step_us(frames, n, state)
+        ticks = np.rint(ticks[:, None] + inside).ravel()
+        epochs, keep = np.repeat(epochs, n), np.repeat(keep, n)
+    n_kept = int(np.count_nonzero(keep))
+    if n_kept < keep.size:
+        ticks, epochs, raw = ticks[keep], epochs[keep], raw[keep]
+    batches = batches_of(ticks, epochs, raw, host_s)
     state = replace(
         state,
         clock=clock,
         next_index=next_index,
         n_lost=state.n_lost + lost,
-        n_repeated=state.n_repeated + int(np.sum(~keep)) * n,
-        n_samples=state.n_samples + int(rows.sum()),
+        n_repeated=state.n_repeated + keep.size - n_kept,
+        n_samples=state.n_samples + n_kept,
     )
     return batches, state
 
 
 def _lost(index: npt.NDArray[np.int64], n: int, expected: int | None) -> int:
     """Count samples missing before and between these frames."""
-    before = np.r_[index[0] if expected is None else expected, index[:-1] + n]
+    first = int(index[0]) if expected is None else expected
+    if int(index[0]) == first and bool(np.all(index[1:] - index[:-1] == n)):
+        return 0
+    before = np.concatenate(([first], index[:-1] + n))
     step = np.mod(index - before, 2**32)
     # More than half the range ahead is a step back: a repeat or a new start, no loss.
     return int(step[step < 2**31].sum())

@@ -75,7 +75,9 @@ def batches_of(
     """Cut samples where the epoch changes."""
     if tick.size == 0:
         return []
+    values = raw.astype(np.float64)
+    if epoch[0] == epoch[-1]:  # epochs only count up
+        return [Batch(int(epoch[0]), tick, values, host_s)]
     cuts = np.flatnonzero(np.diff(epoch)) + 1
     starts, ends = np.r_[0, cuts], np.r_[cuts, tick.size]
-    values = raw.astype(np.float64)
     return [Batch(int(epoch[a]), tick[a:b], values[a:b], host_s) for a, b in zip(starts, ends, strict=True)]

@@ -30,6 +30,12 @@ from forcekit.model import AttemptCard, DeviceFile, FloatArray, Recording, Strea
 
 __all__ = ["DeviceTake", "Span", "Take", "TimedCard", "assemble", "common_card", "recording_of"]
 
+N_ALONE = 6000
+"""Arrivals of a device, about a minute, that are decoded one by one, so that each dates the clock."""
+
+TOGETHER = 8
+"""Later arrivals are decoded this many at a time: a long session has more than enough dates for its clock."""
+
 
 @dataclass(frozen=True, slots=True)
 class TimedCard:
@@ -109,6 +115,9 @@ class _Gathered:
 
     decoder: Decoder
     batches: list[Batch] = field(default_factory=list)
+    waiting: list[bytes] = field(default_factory=list)
+    waiting_host_s: float = 0.0
+    n_arrivals: int = 0
     events: list[tuple[float, str, str]] = field(default_factory=list)
 
 
@@ -139,6 +148,8 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
             cards.append((entry.host_s, msgspec.json.decode(entry.body, type=AttemptCard)))
         elif entry.device in devices:
             _take_in(entry, devices[entry.device])
+    for gathered in devices.values():
+        _decode_waiting(gathered)
     full = [g for g in devices.values() if g.batches and g.decoder.device is not None]
     if not full:
         raise InputError(
@@ -205,13 +216,25 @@ def _device(g: _Gathered) -> DeviceFile:
 
 def _take_in(entry: Entry, g: _Gathered) -> None:
     if entry.kind == EntryKind.DATA:
-        news, g.decoder = decode(entry.body, entry.host_s, g.decoder)
-        g.batches += news.batches
+        g.waiting.append(entry.body)
+        g.waiting_host_s = entry.host_s
+        g.n_arrivals += 1
+        alone = g.n_arrivals <= N_ALONE or g.decoder.form == "payload"
+        if alone or len(g.waiting) >= TOGETHER:
+            _decode_waiting(g)
     elif entry.kind == EntryKind.EVENT:
+        _decode_waiting(g)
         table = json.loads(entry.body)
         g.events.append((entry.host_s, str(table["what"]), str(table.get("text", ""))))
         if table["what"] in ("lost", "failed"):
             g.decoder = link_down(g.decoder)
+
+
+def _decode_waiting(g: _Gathered) -> None:
+    if g.waiting:
+        data, g.waiting = b"".join(g.waiting), []
+        news, g.decoder = decode(data, g.waiting_host_s, g.decoder)
+        g.batches += news.batches
 
 
 def _fits(g: _Gathered) -> list[tuple[float, ClockFit]]:

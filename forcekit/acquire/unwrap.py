@@ -64,14 +64,15 @@ def unwrap(
     wrap: otherwise a laptop that was busy would be taken for a loss.
     """
     raw = np.asarray(stamps, np.float64)
-    ahead = np.diff(raw)
+    ahead = raw[1:] - raw[:-1]
     if modulus is not None:
         ahead = np.mod(ahead, modulus)
     new = _place(float(raw[0]), state, modulus, tick_s, host_s)
     simple = raw.size == 1 or bool(np.all((ahead > 0.0) & (ahead * tick_s < LATE_S)))
     if new is not None and simple:
         assert new.last is not None
-        ticks = new.last + np.r_[0.0, np.cumsum(ahead)]
+        ticks = np.full(raw.size, new.last)
+        ticks[1:] += np.cumsum(ahead)
         epochs = np.full(raw.size, new.epoch, np.int64)
         after = Unwrapped(float(ticks[-1]), host_s, new.epoch)
         return ticks, epochs, np.ones(raw.size, np.bool_), after
@@ -92,9 +93,7 @@ def _one_by_one(
     return ticks, epochs, keep, state
 
 
-def _place(
-    stamp: float, state: Unwrapped, modulus: float | None, tick_s: float, host_s: float
-) -> Unwrapped | None:
+def _place(stamp: float, state: Unwrapped, modulus: float | None, tick_s: float, host_s: float) -> Unwrapped | None:
     """State after one stamp; None when it repeats or comes late."""
     if state.last is None:
         return Unwrapped(stamp, host_s, state.epoch)
