@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -176,12 +177,13 @@ def _address(layout: Layout, i: int) -> str | int:
 def _time_lines(time: TimeGuess, layout: Layout, rate_hz: float | None, seen: tuple[float, str] | None) -> list[str]:
     lines = ["[time]"]
     rate = rate_hz or (seen[0] if seen else None)
-    found_hz = None
     if time.i_column is not None and time.unit is not None:
         found_hz = 1.0 / (time.step * UNITS[time.unit][1])
         address = _address(layout, time.i_column)
         known = f"{found_hz:.5g} Hz by its steps of {time.step:.5g} {time.unit}"
-        if rate is not None and abs(found_hz / rate - 1.0) > 0.02:
+        if rate_hz is None and seen is not None and abs(found_hz / seen[0] - 1.0) > 0.02:
+            lines.append(f"# CHECK: the line {shown(seen[1])} says another rate than the time column.")
+        if rate_hz is not None and abs(found_hz / rate_hz - 1.0) > 0.02:
             lines.append(f"# column = {_value(address)}  # CHECK: left out, it would mean {known}")
             lines.append(f'# unit = "{time.unit}"')
         else:
@@ -211,7 +213,7 @@ def _device_lines(draft: Draft, layout: Layout) -> list[str]:
         if "counts" in channel.unit_remark or "scale is missing" in channel.unit_remark:
             lines.append(_line("scale", 1.0, f"CHECK: {channel.unit} per number of the file, from the calibration"))
         if channel.offset:
-            lines.append(_line("offset", float(f"{channel.offset:.5g}"), "CHECK: mean of the empty plate in this file"))
+            lines.append(_line("offset", channel.offset, "CHECK: mean of the empty plate in this file"))
         if channel.sign != 1:
             lines.append(_line("sign", channel.sign, channel.sign_remark))
         lines.append("")
@@ -227,15 +229,19 @@ def _device_lines(draft: Draft, layout: Layout) -> list[str]:
     return lines
 
 
+def _wrapped(comment: str) -> list[str]:
+    return textwrap.wrap(comment, 100, subsequent_indent="  ", break_long_words=False, break_on_hyphens=False)
+
+
 def _noted(lines: list[str], draft: Draft, layout: Layout, time: TimeGuess) -> list[str]:
     """Put the comments and the general keys before the sections."""
     used = {channel.i_column for channel in draft.channels} | {time.i_column}
     unused = [i for i in range(layout.n_columns) if i not in used]
-    comments = [f"# {comment}" for comment in draft.comments]
+    comments = list(draft.comments)
     if unused:
         titles = [shown(layout.header[i]) if layout.header and layout.header[i] else str(i + 1) for i in unused]
         more = f" and {len(titles) - 12} more" if len(titles) > 12 else ""
-        comments.append(f"# Not used: {', '.join(titles[:12])}{more}.")
+        comments.append(f"Not used: {', '.join(titles[:12])}{more}.")
     start = lines.index("[time]")
     words = {"\t": "tab", " ": "space"}.get(layout.delimiter, layout.delimiter)
     table = [
@@ -245,4 +251,5 @@ def _noted(lines: list[str], draft: Draft, layout: Layout, time: TimeGuess) -> l
         "",
     ]
     general = [_line("name", f"the {draft.kind}", "a name of your own"), _line("kind", draft.kind), ""]
-    return [*lines[:start], *comments, "", *general, *table, *lines[start:]]
+    wrapped = [f"# {part}" for comment in comments for part in _wrapped(comment)]
+    return [*lines[:start], *wrapped, "", *general, *table, *lines[start:]]

@@ -8,7 +8,7 @@ import numpy as np
 
 from forcekit.acquire.propose_names import Meaning
 from forcekit.acquire.propose_plates import Draft, DraftChannel, DraftPlate
-from forcekit.acquire.propose_signal import force_unit, levels
+from forcekit.acquire.propose_signal import force_unit, levels, rounded_offset
 from forcekit.model import FloatArray
 
 __all__ = ["draft_bar", "draft_cells"]
@@ -38,7 +38,7 @@ def draft_cells(plates: Sequence[Sequence[int]], columns: dict[int, FloatArray],
             if everything.load < 0.0:
                 channel.sign, channel.sign_remark = -1, "seen: the numbers fall when the plate is loaded"
             if everything.offset_matters:
-                channel.offset = float(columns[i][everything.is_unloaded].mean())
+                channel.offset = rounded_offset(float(columns[i][everything.is_unloaded].mean()), everything.load)
             draft.channels.append(channel)
             out.cells.append((name, _where(place)))
         if side:

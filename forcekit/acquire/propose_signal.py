@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -14,12 +15,14 @@ from forcekit.acquire.propose_names import Meaning
 from forcekit.constants import STANDARD_GRAVITY_MPS2, UNITS
 from forcekit.model import BoolArray, FloatArray
 
-__all__ = ["Levels", "TimeGuess", "find_time", "force_unit", "length_unit", "levels", "stated_rate"]
+__all__ = ["Levels", "TimeGuess", "find_time", "force_unit", "length_unit", "levels", "rounded_offset", "stated_rate"]
 
 PLAUSIBLE_RATE_HZ = (80.0, 2000.0)
 """Rates of force plates and bar sensors in use; tells seconds from milliseconds (common practice)."""
 PLAUSIBLE_MASS_KG = (25.0, 450.0)
 """A lifter with or without a loaded bar (our choice)."""
+FEWEST_COUNTS = 4500.0
+"""Numbers beyond this are no person in any unit of force, so they are raw counts (450 kg in newtons; our choice)."""
 _TIME_UNITS: tuple[Literal["s", "ms", "us"], ...] = ("s", "ms", "us")
 
 
@@ -151,7 +154,7 @@ def levels(values: FloatArray) -> Levels:
     low, high = (float(q) for q in np.quantile(values, (0.01, 0.99)))
     span = high - low
     width = max(10, values.size // 100)
-    if span < 0.3 * abs(middle) or span == 0.0:
+    if span == 0.0 or (span < 0.3 * abs(middle) < 0.3 * FEWEST_COUNTS):
         return Levels(middle, None, nothing, False)
     blocks = values[: values.size // width * width].reshape(-1, width)
     means, is_flat = np.median(blocks, axis=1), blocks.std(axis=1) < 0.03 * span
@@ -159,17 +162,24 @@ def levels(values: FloatArray) -> Levels:
     if flat.size == 0:
         return Levels(middle, None, nothing, False)
     base = float(flat[np.argmin(np.abs(flat))])
-    far = float(flat[np.argmax(np.abs(flat - base))])
-    if abs(base) > 0.12 * max(abs(low), abs(high)) and abs(far - base) < 0.4 * span:
-        return Levels(middle, None, nothing, False)
+    others = flat[np.abs(flat - base) > 0.05 * span]
+    far = float(np.median(others)) if others.size else base
+    if abs(base) > 0.12 * max(abs(low), abs(high)):
+        at_two = np.minimum(np.abs(means - base), np.abs(means - far)) < 0.1 * span
+        if abs(far - base) < 0.2 * span or at_two.mean() < 0.5:
+            return Levels(middle, None, nothing, False)
     empty = nothing.copy()
     empty[: blocks.size] = np.repeat(is_flat & (np.abs(means - base) < 0.03 * span), width)
     base = float(np.median(values[empty]))
-    others = flat[np.abs(flat - base) > 0.05 * span]
     loaded = float(np.median(others if others.size else values[np.abs(values - base) > 0.25 * span]))
     error = float(values[empty].std()) / np.sqrt(empty.sum())
     matters = abs(base) > max(5.0 * error, 0.003 * abs(loaded - base))
     return Levels(loaded, base, empty, matters)
+
+
+def rounded_offset(offset: float, load: float) -> float:
+    """Offset to a hundredth of a percent of the load."""
+    return round(offset, 4 - math.floor(math.log10(abs(load)))) if load else offset
 
 
 def force_unit(load: float, stated: str | None) -> tuple[str, str]:
