@@ -86,7 +86,7 @@ def _rows() -> list[MeasureInfo]:
           "Take-off, or, when the feet stay, peak upward speed.", PHASES),
         M("takeoff_at", "time", *at, "take-off at", "When the feet leave the plate.",
           "The force falls under 5 standard deviations of the unloaded plate (at least 10 N; 20 N if the plate was "
-          "never seen unloaded) for at least 20 ms.",
+          "never seen unloaded) for at least 20 ms; the instant is where the line of the falling force reaches zero.",
           "threshold as in Pérez-Castilla et al. 2021, Meas. Phys. Educ. Exerc. Sci. 25(3):227-235 (abstract seen)"),
         # ---------------------------------------------------------------------------------------------- motion
         M("dip_depth", "motion", *cm, "dip depth", "How far lifter and bar sink together.",
@@ -107,7 +107,7 @@ def _rows() -> list[MeasureInfo]:
         M("system_mass", "force", "kg", "kg", 1.0, 1, "system mass", "Lifter and bar in kilograms.",
           "System weight over local gravity.", MECHANICS),
         M("peak_force", "force", *newton, "peak force", "The hardest push of dip and drive.",
-          "Largest force between onset and the end of the drive, from a parabola through ±8 ms around it.",
+          "Largest force between onset and the end of the drive, from a parabola through ±6 ms around it.",
           OWN, least_rate_hz=100.0),
         M("peak_force_of_weight", "force", *of_weight, "peak force", "The hardest push, compared with the weight.",
           "Peak force over system weight; a wrong gain of the plate cancels.", MECHANICS, least_rate_hz=100.0),
@@ -138,7 +138,7 @@ def _rows() -> list[MeasureInfo]:
           "delivered; after that the heels rise and a forward pressure is normal.", OWN),
         M("pressure_at_drive_end", "pressure", *cm, "pressure at drive end", "Where it is at the very end; forward is normal.",
           "Centre of pressure at the last instant of the drive at which the force is at least 100 N and 10 % of system "
-          "weight.", OWN),
+          "weight.", OWN, least_rate_hz=200.0),
         M("shift_in_dip", "pressure", *cm, "shift in the dip", "How far the pressure moves forward in the dip.",
           "Pressure at the lowest point less stance pressure; forward positive. The heel line cancels.", OWN),
         M("shift_in_drive", "pressure", *cm, "shift in the drive", "How far it moves forward from the dip to the drive.",

@@ -8,6 +8,7 @@ here are always "pressure", and the forward impulse, where it is measured, is th
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
@@ -25,7 +26,7 @@ from forcekit.mechanics.plate import (
     PRESSURE_FLOOR_N,
     pressure,
 )
-from forcekit.mechanics.stance import sway_speed
+from forcekit.mechanics.stance import FORWARD_SWAY_PRIOR_MPS, sway_speed
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray, FootFrame
 
@@ -183,7 +184,11 @@ class _Across:
         c = self.curves
         value, slope, gain = local_fit(self.p, place, LOCAL_HALF_S * c.rate_hz)
         i = int(np.clip(round(place), 0, self.p.size - 1))
+        k = int(np.clip(i, 1, self.p.size - 2))
+        bend = abs(float(self.p[k - 1] - 2.0 * self.p[k] + self.p[k + 1])) / 8.0
         u = gain * self.noise_m(float(c.force_n[i]), value)
+        if LOCAL_HALF_S * c.rate_hz < 2.0:
+            u = float(np.hypot(u, bend))
         parts = self._padded(self._parts(i, i + 1)[:, 0])
         return Uncertain(value, parts + slope * c.rate_hz * when.parts + c.local(slot, u))
 
@@ -234,7 +239,7 @@ def _trapezoid_weights(first: float, last: float, n: int) -> FloatArray:
     """
     weights = np.zeros(n)
     edges = np.unique(np.concatenate(([first], np.arange(np.ceil(first), np.floor(last) + 1), [last])))
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         i = min(int(np.floor(a + 1e-12)), n - 2)
         middle = 0.5 * (a + b) - i
         weights[i] += (b - a) * (1.0 - middle)
@@ -271,7 +276,14 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
     d_forward = c.d_resultant[:, FX]
     d_forward = d_forward - d_forward[:, :n].mean(axis=1, keepdims=True)
     noise = float(np.linalg.norm(c.signals.matrix[FX] * c.signals.noise))
-    sway = sway_speed(forward[:n] + c.weight.value, c.rate_hz, c.weight.value, noise, c.gravity_mps2)
+    sway = sway_speed(
+        forward[:n] + c.weight.value,
+        c.rate_hz,
+        c.weight.value,
+        noise,
+        c.gravity_mps2,
+        prior_mps=FORWARD_SWAY_PRIOR_MPS,
+    )
     mass = c.weight.value / c.gravity_mps2
 
     def impulse(first: float, last: float, first_at: Uncertain, last_at: Uncertain, start: float) -> Uncertain:
@@ -282,9 +294,9 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
         parts[: d_forward.shape[0]] = d_forward[:, i : j + 1] @ weights
         for place, when, sign in ((first, first_at, -1.0), (last, last_at, 1.0)):
             parts += sign * (float(np.interp(place, np.arange(forward.size), forward)) - rest) * when.parts
-        drift = mass * sway * (last - first) / n
-        parts += c.local("forward sway at start", drift - mass * sway * start)
-        parts += c.local("forward sway at end", -drift)
+        drift = mass * (last - first) / n
+        parts += c.local("forward sway at start", (drift - mass * start) * sway[0])
+        parts += c.local("forward sway at end", -drift * sway[1])
         span = (last - first) * step
         u = noise * math.sqrt(span * step) * math.sqrt(1.0 + span / (n * step))
         return Uncertain(value, parts).widened(u)
@@ -298,7 +310,7 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
     else:
         whole = impulse(0.0, end, c.time(0.0, np.zeros(c.n_sources)), phases.drive_end_at, 1.0)
         out["forward_velocity_at_takeoff"] = Reading(whole / c.weight * c.gravity_mps2)
-    i, j = round(low), round(end)
-    upward = float(c.force_n[i:j].sum()) * step
+    i, j = int(np.floor(low)), min(forward.size - 1, int(np.ceil(end)) + 1)
+    upward = float(_trapezoid_weights(low - i, end - i, j - i + 1) @ c.force_n[i : j + 1]) * step
     out["push_angle"] = Reading(Uncertain(math.atan2(drive.value, upward), drive.parts / upward))
     return out

@@ -18,6 +18,7 @@ local      noise at the instants read off the force, one slot for each reading
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -53,9 +54,9 @@ UNKNOWN_SITE_U_FRAC = 0.0015
 """Normal gravity varies by 0.53 % between equator and pole; a rectangular distribution of that width has this SD."""
 BRACKETED_DRIFT_FRAC = 0.3
 """Part of the drift left when the plate was zeroed before and after the lift (our choice)."""
-WANDER_FRAC = 0.0002
-"""Slow wander of the mean force of a standing person beyond sway: 3 s means of the open stance recordings
-(Santos & Duarte 2016) scatter by 0.02 to 0.04 % of weight."""
+WANDER_FRAC = 0.0001
+"""Slow wander of the mean force beyond sway and the stated drift: 3 s means of the open stance recordings
+(Santos & Duarte 2016) scatter by 0.02 to 0.04 % of weight, most of it the drift of the plate."""
 MOMENT_ARM_M = 0.25
 """Turns an uncertain force zero into an uncertain moment zero: half the size of a plate (our choice)."""
 LOCAL_HALF_S = 0.008
@@ -292,16 +293,20 @@ def _force_rows(
 ) -> list[tuple[FloatArray, float, float]]:
     """Sources of the weighing and of the noise: (change of force, change of weight, change of starting speed)."""
     nothing = np.zeros(n)
+    standing = np.zeros(n)
+    standing[:n_stance] = 1.0
     mass = weighing.weight_n / gravity_mps2
-    swing = mass * weighing.sway_mps * rate_hz / n_stance
+    at_start, at_end = weighing.sway_mps
+    swing = mass * rate_hz / n_stance
     rows = [
-        (nothing, noise_n / np.sqrt(n_stance), 0.0),
-        (nothing, WANDER_FRAC * weighing.weight_n, 0.0),
-        (nothing, -swing, -weighing.sway_mps),
-        (nothing, swing, 0.0),
+        # A force that is off all through the stance weighs wrong but makes no speed in it.
+        (standing * (noise_n / np.sqrt(n_stance)), noise_n / np.sqrt(n_stance), 0.0),
+        (standing * (WANDER_FRAC * weighing.weight_n), WANDER_FRAC * weighing.weight_n, 0.0),
+        (nothing, -swing * at_start, -at_start),
+        (nothing, swing * at_end, 0.0),
     ]
     edges = np.linspace(n_stance, n, N_NOISE_BLOCKS + 1).round().astype(int)
-    for a, b in zip(edges[:-1], edges[1:], strict=True):
+    for a, b in pairwise(edges):
         if b > a:
             block = np.zeros(n)
             block[a:b] = noise_n / np.sqrt(b - a)

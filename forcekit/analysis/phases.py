@@ -18,6 +18,8 @@ import numpy as np
 
 from forcekit.analysis.errors import LiftCurves
 from forcekit.mechanics.crossings import crossing_after, fitted_line
+from forcekit.mechanics.motion import Motion
+from forcekit.mechanics.stance import Weighing, moving_mean
 from forcekit.mechanics.uncertain import K95, Uncertain
 from forcekit.mechanics.zero import runs
 from forcekit.model import FloatArray
@@ -30,12 +32,24 @@ ONSET_BACK_S = 0.030
 """Owen et al. 2014: at most 30 ms before the threshold."""
 INSIDE_LASTS_S = 0.030
 """The force is back inside the band for good when it stays this long; a passage is shorter (our choice)."""
+REST_MPS, REST_M = 0.05, 0.01
+"""Inside the band only counts as standing near the speed and height of the stance: between the two dips of a double dip
+the force passes the weight too (our choice)."""
 BAND_FLOOR_FRAC = 0.0005
 """Smallest band, for recordings without noise."""
-LINE_HALF_S = 0.005
+LINE_HALF_S = 0.004
 """Half-width of the line through the force where it crosses system weight or the unloaded threshold (our choice)."""
+FALL_BACK_S = 0.006
+"""The slope of the falling force is taken over this time before the threshold (our choice)."""
+LONGEST_TAIL_S = 0.010
+SLOW_HZ = 450.0
+"""Below this rate the fall from weight to nothing has only a few samples; a parabola through the last three is used."""
+SLOW_TAKEOFF_U = 0.13
+"""Standard uncertainty of that, in samples (seen in simulated falls; our choice)."""
+ONSET_EARLY, ONSET_LATE = 0.2, 0.45
+"""Samples added to the span of the onset: it lies anywhere between two samples, more likely late (our choice)."""
 TRANSITION_MPS = 0.10
-ROOT_POWERS = (1.0, 3.0)
+ROOT_POWERS = (1.15, 2.6)
 """A force leaves its level between straight away (first power) and very gently (third power of time)."""
 
 
@@ -68,7 +82,12 @@ class Phases:
 
 
 def find_onset(
-    force_n: FloatArray, rate_hz: float, weight_n: float, sd_n: float, i_fastest: int, noise_n: float
+    force_n: FloatArray,
+    rate_hz: float,
+    weighing: Weighing,
+    motion: Motion,
+    i_fastest: int,
+    noise_n: float,
 ) -> Onset:
     """Find where the force leaves system weight ± 5 SD for good, moved back to its last crossing of the weight.
 
@@ -77,7 +96,9 @@ def find_onset(
     force_n : array, shape (n,), newton
         From the start of stance on.
     rate_hz : float
-    weight_n, sd_n : float, newton
+    weighing : Weighing
+    motion : Motion
+        Integrated over the same samples.
     i_fastest : int
         Sample of the fastest downward speed.
     noise_n : float, newton
@@ -87,13 +108,17 @@ def find_onset(
     Moved back by at most 30 ms; if the weight is not crossed in that time, by 30 ms. The span in which the movement
     may really have begun comes from how the force leaves: it passes one and three times the threshold at t1 and
     t3, and a force leaving with the p-th power of time started (t3 - t1)/(3^(1/p) - 1) before t1. The span covers
-    p from 1 to 3 and the noise of both passages.
+    p from 1.15 to 2.6, the middle three quarters of 1 to 3, and the noise of both passages.
     """
-    i_light = int(np.argmin(force_n[: i_fastest + 1]))
+    weight_n = weighing.weight_n
     drop = weight_n - force_n
-    band = max(ONSET_SD * sd_n, BAND_FLOOR_FRAC * weight_n)
+    band = max(ONSET_SD * weighing.sd_n, BAND_FLOOR_FRAC * weight_n)
     lasting = max(1, round(INSIDE_LASTS_S * rate_hz))
-    inside = [b for a, b in runs(np.abs(drop[: i_light + 1]) <= band) if b - a >= lasting]
+    here = motion.travel_m[max(0, weighing.last - weighing.first - 1)]
+    at_rest = (np.abs(motion.velocity_mps) < REST_MPS) & (np.abs(motion.travel_m - here) < REST_M)
+    steady = (np.abs(drop) <= band) & at_rest
+    inside = [b for a, b in runs(steady[: i_fastest + 1]) if b - a >= lasting]
+    i_light = (inside[-1] if inside else 0) + int(np.argmin(force_n[inside[-1] if inside else 0 : i_fastest + 1]))
     i_out = inside[-1] if inside else 0
     i_out = max(1, min(i_out, i_light))
     place = _back_to_weight(drop, i_out, ONSET_BACK_S * rate_hz, 1e-6 * weight_n)
@@ -129,7 +154,7 @@ def _span(drop: FloatArray, i_out: int, i_light: int, band: float, noise_n: floa
     spread = third - first
     jitter = K95 * noise_n / (2.0 * level / spread)
     starts = [first - spread / (3.0 ** (1.0 / p) - 1.0) for p in ROOT_POWERS]
-    return min(place, min(starts) - jitter), max(place, max(starts) + jitter)
+    return min(place, min(starts) - jitter - ONSET_EARLY), max(place, max(starts) + jitter + ONSET_LATE)
 
 
 def find_phases(curves: LiftCurves, i_fastest: int, i_end: int, i_takeoff: int | None, threshold_n: float) -> Phases:
@@ -146,7 +171,7 @@ def find_phases(curves: LiftCurves, i_fastest: int, i_end: int, i_takeoff: int |
     force, motion = curves.force_n, curves.motion
     speed, travel = motion.velocity_mps, motion.travel_m
     weight = curves.weight.value
-    onset = find_onset(force, curves.rate_hz, weight, curves.weighing.sd_n, i_fastest, curves.noise_n)
+    onset = find_onset(force, curves.rate_hz, curves.weighing, motion, i_fastest, curves.noise_n)
     start = max(1, int(onset.place))
     i_low = start + int(np.argmin(travel[start : i_end + 1]))
     i_low = max(start + 1, min(i_low, i_end - 1))
@@ -195,33 +220,69 @@ def _weight_crossing(curves: LiftCurves, i: int, slot: str, *, rising: bool) -> 
         crossings.append(place)
         place = crossing_after(force, int(place) + 1, last, weight, rising=rising)
     near = min(crossings, key=lambda p: abs(p - i)) if crossings else float(i)
-    level, slope, n = fitted_line(force, near, LINE_HALF_S * curves.rate_hz)
-    if slope == 0.0 or (slope > 0.0) != rising:
-        return near, curves.time(near, np.zeros(curves.n_sources))
-    step = (weight - level) / slope
-    place = near + float(np.clip(step, -1.0, 1.0)) if n > 2 else near
+    half = LINE_HALF_S * curves.rate_hz
+    level, slope, n = fitted_line(force, near, half)
+    place = near
+    if n > 2 and slope != 0.0 and (slope > 0.0) == rising:
+        place = near + float(np.clip((weight - level) / slope, -half, half))
     d = curves.parts(curves.d_force, place)
     d[: curves.weight.parts.size] -= curves.weight.parts
     noise = curves.noise_n / np.sqrt(n) if n > 2 else curves.noise_n
-    u = float(np.hypot(noise, curves.bend_n(place, LINE_HALF_S * curves.rate_hz)))
-    parts = -(d + curves.local(slot, u)) / (slope * curves.rate_hz)
-    return place, curves.time(place, parts)
+    wide_level, wide_slope, _ = fitted_line(force, place, 2.0 * half)
+    kink = 0.5 * abs(weight - wide_level) if n > 2 and (wide_slope > 0.0) == rising else 0.0
+    u = float(np.sqrt(noise**2 + curves.bend_n(place, half) ** 2 + kink**2))
+    parts = d + curves.local(slot, u)
+    off_n = K95 * float(np.linalg.norm(parts))
+    first, last = _lingering(moving_mean(force, n | 1) if n > 2 else force, place, weight, off_n, rising=rising)
+    if last - first > 2.0 * half + 2:
+        place = 0.5 * (first + last)
+    steep = (2.0 if rising else -2.0) * off_n / max(last - first, 1e-9)
+    tangent = abs(slope) if n > 2 else np.inf
+    steep = float(np.sign(steep)) * min(abs(steep), tangent) or 1e-9
+    return place, curves.time(place, -parts / (steep * curves.rate_hz))
+
+
+def _lingering(force: FloatArray, place: float, weight: float, off_n: float, *, rising: bool) -> tuple[float, float]:
+    """Span of places in which the force is within its uncertainty of the weight around a crossing.
+
+    The force may linger at the weight between unweighting and braking; the tangent would then promise too much.
+    """
+    above = (1.0 if rising else -1.0) * (force - weight)
+    i = int(place)
+    before = np.flatnonzero(above[: i + 1] < -off_n)
+    after = np.flatnonzero(above[i + 1 :] > off_n)
+    a = int(before[-1]) if before.size else 0
+    b = i + 1 + int(after[0]) if after.size else force.size - 1
+    first = a + (-off_n - above[a]) / (above[a + 1] - above[a]) if above[a + 1] > above[a] else a
+    last = b - (above[b] - off_n) / (above[b] - above[b - 1]) if above[b] > above[b - 1] else b
+    return float(first), float(max(last, first))
 
 
 def _takeoff(curves: LiftCurves, i_takeoff: int, threshold_n: float) -> tuple[float, Uncertain]:
-    """Place and time at which the force falls under the unloaded-plate threshold."""
+    """Place and time of take-off: the falling force, under the threshold from `i_takeoff` on, drawn on to zero."""
     force = curves.force_n
-    i = max(1, i_takeoff)
-    above, below = force[i - 1], force[i]
-    place = i - 1 + float(np.clip((above - threshold_n) / (above - below), 0.0, 1.0)) if above > below else float(i)
-    back = max(1, round(0.004 * curves.rate_hz))
-    slope = min(-1e-9, float(force[i] - force[i - back]) / back)
-    # The feet leave when the force is zero, which is later than the threshold by up to the threshold over the slope;
-    # between two samples of a slow recording the force may bend anywhere.
-    later = threshold_n / -slope
-    bend = 0.0 if curves.rate_hz >= 500.0 else 0.25
-    u = float(np.hypot(np.hypot(curves.noise_n / -slope, 0.5 * later), bend)) / curves.rate_hz
-    return place, curves.time(place, curves.local("take-off", u))
+    last = max(3, i_takeoff) - 1  # the last sample above the threshold
+    slow = curves.rate_hz < SLOW_HZ
+    first = last - 2 if slow else max(0, last - max(1, round(FALL_BACK_S * curves.rate_hz)))
+    x = np.arange(first, last + 1) - last
+    bend, slope, level = (
+        np.polyfit(x, force[first : last + 1], 2) if slow else (0.0, *np.polyfit(x, force[first : last + 1], 1))
+    )
+    later = _first_zero(float(bend), float(slope), float(level), 1.0 if slow else 1.0 + LONGEST_TAIL_S * curves.rate_hz)
+    noise = curves.noise_n * 2.0 / np.sqrt(x.size) / max(1e-9, -float(slope))
+    # How the force bends on its last newtons is not seen.
+    tail = 0.1 * min(threshold_n / max(1e-9, -float(slope)), LONGEST_TAIL_S * curves.rate_hz)
+    u = float(np.hypot(min(noise, later + 1.0), tail + (SLOW_TAKEOFF_U if slow else 0.04))) / curves.rate_hz
+    return last + later, curves.time(last + later, curves.local("take-off", u))
+
+
+def _first_zero(bend: float, slope: float, level: float, longest: float) -> float:
+    """First zero ahead of a falling line or parabola, at most `longest` samples away."""
+    if slope >= 0.0:
+        return longest
+    root = slope * slope - 4.0 * bend * level
+    zero = -level / slope if root < 0.0 else 2.0 * level / (-slope + float(np.sqrt(root)))
+    return float(np.clip(zero, 0.0, longest))
 
 
 def _transition(

@@ -186,13 +186,13 @@ def _measure_curves(
     last = candidate.still_last - guard
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
     weighing = weigh(force, first, last, rate, noise, gravity)
-    onset = find_onset(force[first:], rate, weighing.weight_n, weighing.sd_n, candidate.fastest_down - first, noise)
+    stop = min(force.size, (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate))
+    motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
+    onset = find_onset(force[first:stop], rate, weighing, motion, candidate.fastest_down - first, noise)
     until = first + int(onset.earliest) - round(STANCE_GUARD_S * rate)
     last = int(np.clip(until, first + (last - first) // 2, candidate.still_last))
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
     weighing = weigh(force, first, last, rate, noise, gravity)
-    end = (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate)
-    stop = min(force.size, end)
     motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
     curves = lift_curves(signals, weighing, motion, stop, gravity_mps2=gravity, site_known=site_known)
     takeoff = None if candidate.takeoff is None else candidate.takeoff - first
@@ -216,14 +216,11 @@ def _closing_speed(
         first = curves.weighing.first
         middle = (a + b) // 2
         motion = integrate(signals.force_n[first:middle], curves.weight.value, rate, curves.gravity_mps2)
-        elapsed = (middle - first) / rate
-        u = float(
-            np.hypot(
-                curves.gravity_mps2 * curves.weight.u / curves.weight.value * elapsed,
-                curves.weighing.sway_mps,
-            )
-        )
-        return float(motion.velocity_mps[-1]), u
+        # Beyond the curves the speed errors go on growing as they grew over them.
+        n, n_stance = curves.d_velocity.shape[1], curves.weighing.last - first
+        start, end = curves.d_velocity[:, n_stance], curves.d_velocity[:, -1]
+        d = start + (end - start) * (middle - curves.weighing.last) / max(1, n - n_stance)
+        return float(motion.velocity_mps[-1]), float(np.hypot(np.linalg.norm(d), curves.weighing.sway_mps[1]))
     return None
 
 

@@ -42,6 +42,11 @@ TAKEOFF_UNKNOWN_N = 20.0
 TAKEOFF_LASTS_S = 0.02
 TAKEOFF_WITHIN_S = 0.20
 """The force falls from system weight to nothing within this time when the feet leave (our choice)."""
+DOUBLE_WITHIN_S = 1.2
+"""A second, faster drive within this time makes the first one part of a double dip (our choice)."""
+RISE_WITHIN_S = 0.30
+LEAST_RISE_FRAC = 0.2
+"""Lifter and bar together come back up by this part of the depth until this long after the drive (our choice)."""
 HOP_N = 450.0
 """A hop pushes with more than this before it; lighter contacts are steps (our choice)."""
 
@@ -144,10 +149,15 @@ def _follow(
     if not up.size:
         return _no_drive(speed, i_down, at_s)
     i_end, takeoff = _drive_end(force_n, speed, base, i_up, weight, threshold_n, rate_hz)
+    again = speed[i_end : i_end + round(DOUBLE_WITHIN_S * rate_hz)]
+    if takeoff is None and again.max() > 1.3 * speed[i_end]:  # the first of two dips: the drive comes after the second
+        i_up = i_end + int(np.argmax(again > 1.1 * speed[i_end]))
+        i_end, takeoff = _drive_end(force_n, speed, base, i_up, weight, threshold_n, rate_hz)
     i_lowest = i_down + int(np.argmin(np.cumsum(speed[i_down : i_up + 1])))
     depth = -float(np.sum(speed[offset:i_lowest])) / rate_hz
-    rise = float(np.sum(speed[i_lowest:i_end])) / rate_hz
-    if not DEPTH_RANGE_M[0] <= depth <= DEPTH_RANGE_M[1] or rise < 0.5 * depth:
+    highest = np.cumsum(speed[i_lowest : (takeoff or i_end) + round(RISE_WITHIN_S * rate_hz)])
+    rise = float(highest.max()) / rate_hz
+    if not DEPTH_RANGE_M[0] <= depth <= DEPTH_RANGE_M[1] or rise < LEAST_RISE_FRAC * depth:
         return PassedOver(at_s, f"a movement down {100 * depth:.0f} cm and up {100 * rise:.0f} cm, not a dip and drive")
     i_fastest = offset + int(np.argmin(speed[offset : i_lowest + 1]))
     return Candidate(

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forcekit.analysis.errors import LOCAL_HALF_S, LiftCurves
+from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.crossings import peak
@@ -15,6 +15,12 @@ from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import AttemptCard
 
 __all__ = ["Reading", "tempo"]
+
+
+PEAK_HALF_S = 0.006
+"""Half-width of the parabola through a peak (our choice: a drive's peak force can end in a sharp edge)."""
+LIGHT_HALF_S = 0.015
+"""The same for the lightest moment, which is broad (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +73,7 @@ def _motion(curves: LiftCurves, phases: Phases, card: AttemptCard) -> Readings:
         phases.lowest_place, phases.lowest_at
     )
     down = -curves.velocity_at(phases.braking_start_place, phases.braking_start_at)
-    up, _, _ = _peak_up(curves, phases)
+    up = _peak_up(curves, phases)
     out: Readings = {
         "dip_depth": Reading(depth),
         "peak_dip_velocity": Reading(down),
@@ -84,13 +90,15 @@ def _motion(curves: LiftCurves, phases: Phases, card: AttemptCard) -> Readings:
     return out
 
 
-def _peak_up(curves: LiftCurves, phases: Phases) -> tuple[Uncertain, float, int]:
-    """Peak upward speed, its place and sample."""
-    speed = curves.motion.velocity_mps
-    first, last = int(phases.lowest_place), min(speed.size - 1, int(np.ceil(phases.drive_end_place)) + 1)
-    i = first + int(np.argmax(speed[first : last + 1]))
-    height, place, _ = peak(speed, max(first, i - 1), min(speed.size - 1, i + 1), 1.0)
-    return Uncertain(height, curves.parts(curves.d_velocity, place)), place, i
+def _peak_up(curves: LiftCurves, phases: Phases) -> Uncertain:
+    """Peak upward speed: where the acceleration goes through zero."""
+    motion = curves.motion
+    first, last = int(phases.lowest_place), min(motion.velocity_mps.size - 2, int(np.ceil(phases.drive_end_place)) + 1)
+    i = first + int(np.argmax(motion.velocity_mps[first : last + 1]))
+    i = i if motion.acceleration_mps2[i] > 0.0 else i - 1
+    here, there = motion.acceleration_mps2[i], motion.acceleration_mps2[i + 1]
+    place = i + float(np.clip(here / (here - there), 0.0, 1.0)) if here > there else float(i)
+    return Uncertain(motion.velocity_at(place), curves.parts(curves.d_velocity, place))
 
 
 def _forces(curves: LiftCurves, phases: Phases) -> Readings:
@@ -126,19 +134,24 @@ def _forces(curves: LiftCurves, phases: Phases) -> Readings:
 
 def _extreme_force(curves: LiftCurves, first: float, last: float, slot: str, *, largest: bool) -> Uncertain:
     """Largest or smallest force between two places; its instant does not matter, the slope is zero there."""
-    half = LOCAL_HALF_S * curves.rate_hz
-    value, place, n = peak(curves.force_n, int(np.ceil(first)), int(np.floor(last)), half, largest=largest)
-    # The vertex of a parabola through n samples has 9/4 of the variance of their mean.
+    half = (PEAK_HALF_S if largest else LIGHT_HALF_S) * curves.rate_hz
+    i, j = int(np.ceil(first)), int(np.floor(last))
+    value, place, n = peak(curves.force_n, i, j, half, curves.noise_n, largest=largest)
+    closer, _, _ = peak(curves.force_n, i, j, 0.5 * half, curves.noise_n, largest=largest)
+    # The vertex of a parabola through n samples has 9/4 of the variance of their mean. A sharp edge shows as a
+    # difference between a wide and a narrow parabola.
     noise = curves.noise_n * (1.5 / np.sqrt(n) if n > 3 else 1.0)
-    u = float(np.hypot(noise, curves.bend_n(place, half)))
+    edge = 0.5 * abs(closer - value)
+    u = float(np.sqrt(noise**2 + curves.bend_n(place, half) ** 2 + edge**2))
     return Uncertain(value, curves.parts(curves.d_force, place) + curves.local(slot, u))
 
 
 def _peak_power(curves: LiftCurves, low: float, end: float) -> Uncertain:
     """Largest product of force and speed in the drive."""
     power = curves.force_n * curves.motion.velocity_mps
-    half = LOCAL_HALF_S * curves.rate_hz
-    value, place, n = peak(power, int(np.ceil(low)), int(np.floor(end)), half)
+    half = PEAK_HALF_S * curves.rate_hz
+    fastest = float(curves.motion.velocity_mps[int(np.ceil(low)) : int(np.floor(end)) + 1].max())
+    value, place, n = peak(power, int(np.ceil(low)), int(np.floor(end)), half, curves.noise_n * fastest)
     speed = curves.motion.velocity_at(place)
     force = value / speed if speed else 0.0
     noise = curves.noise_n * (1.5 / np.sqrt(n) if n > 3 else 1.0)

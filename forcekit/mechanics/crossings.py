@@ -53,14 +53,27 @@ def fitted_line(y: FloatArray, place: float, half_width: float) -> tuple[float, 
     return float(part.mean() - slope * centre), slope, int(x.size)
 
 
-def peak(y: FloatArray, start: int, stop: int, half_width: float, *, largest: bool = True) -> tuple[float, float, int]:
+def peak(
+    y: FloatArray, start: int, stop: int, half_width: float, noise: float = 0.0, *, largest: bool = True
+) -> tuple[float, float, int]:
     """Height and place of the largest (or smallest) value, from a parabola through the samples around it.
+
+    Parameters
+    ----------
+    y : array
+    start, stop : int
+        First and last sample of the range.
+    half_width : float, in samples
+    noise : float
+        Standard deviation of the white noise of y.
 
     Notes
     -----
     The largest sample of a noisy curve is too high on average by one to two standard deviations of the noise; the
-    parabola through the neighbourhood is not. Where the parabola has its vertex outside the neighbourhood (a peak
-    at the edge of the range) the value of the fit at the extreme sample is given.
+    parabola through the neighbourhood is not. The neighbourhood is that of the largest moving mean; where the curve is
+    flat it grows over all moving means within three of their own standard deviations of the largest, so that the luckiest
+    part of a plateau is not picked. Where the parabola has its vertex outside the neighbourhood (a peak at the edge of
+    the range) the value of the fit at the extreme sample is given.
 
     Returns
     -------
@@ -69,18 +82,32 @@ def peak(y: FloatArray, start: int, stop: int, half_width: float, *, largest: bo
     n : int
         Number of samples in the fit.
     """
-    part = y[start : stop + 1]
-    i = start + int(np.argmax(part) if largest else np.argmin(part))
+    sign = 1.0 if largest else -1.0
     half = max(1, round(half_width))
-    first, last = max(start, i - half), min(stop, i + half)
+    part = sign * y[start : stop + 1]
+    first = last = i = start + int(np.argmax(part))
+    if half > 1 and part.size > 2 * half + 1:
+        total = np.concatenate(([0.0], np.cumsum(part)))
+        smooth = (total[half:] - total[:-half]) / half
+        k = int(np.argmax(smooth))
+        low = smooth < smooth[k] - 3.0 * noise / np.sqrt(half)
+        before, after = np.flatnonzero(low[:k]), np.flatnonzero(low[k:])
+        first = start + half // 2 + (int(before[-1]) + 1 if before.size else 0)
+        last = start + half // 2 + (k + int(after[0]) - 1 if after.size else smooth.size - 1)
+        i = start + half // 2 + k
+    middle = (first + last) // 2
+    half = max(half, (last - first) // 2)
+    first, last = max(start, middle - half), min(stop, middle + half)
     if last - first < 2:
         return float(y[i]), float(i), 1
-    x = np.arange(first, last + 1, dtype=np.float64) - i
-    c2, c1, c0 = np.polyfit(x, y[first : last + 1], 2)
-    bends_right = c2 < 0.0 if largest else c2 > 0.0
-    if bends_right and abs(vertex := -c1 / (2.0 * c2)) <= half:
-        return float(c0 + c1 * vertex / 2.0), i + float(vertex), int(x.size)
-    return float(c0), float(i), int(x.size)
+    x = np.arange(first, last + 1, dtype=np.float64) - middle
+    c2, c1, c0 = np.polyfit(x, sign * y[first : last + 1], 2)
+    if x.size > 5 and -c2 < 2.0 * noise * np.sqrt(180.0 / float(x.size) ** 5):
+        return sign * float(np.mean(sign * y[first : last + 1])), float(middle), int(x.size)  # flat within its noise
+    if c2 < 0.0 and abs(vertex := -c1 / (2.0 * c2)) <= half:
+        return sign * float(c0 + c1 * vertex / 2.0), middle + float(vertex), int(x.size)
+    at = float(i - middle)
+    return sign * float(c0 + c1 * at + c2 * at * at), float(i), int(x.size)
 
 
 def local_fit(y: FloatArray, place: float, half_width: float) -> tuple[float, float, float]:

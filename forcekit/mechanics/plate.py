@@ -121,7 +121,7 @@ def component_matrix(plate: Plate) -> FloatArray:
     my_surface = my - (oz * fx - ox * fz)
     sign = -1.0 if plate.acts_on == "plate" else 1.0
     flip = -1.0 if plate.z_axis == "down" else 1.0
-    return sign * np.array([flip * fz, fx, flip * fy, mx_surface, flip * my_surface])
+    return np.asarray(sign * np.array([flip * fz, fx, flip * fy, mx_surface, flip * my_surface]))
 
 
 def _placed(matrix: FloatArray, plate: Plate) -> FloatArray:
@@ -265,7 +265,9 @@ def read_plate(stream: Stream) -> PlateSignals:
     _check_unit_and_sign(force, stream)
     noise = channel_noise(channels)
     report = find_unloaded(force, 1.0 / timebase.rate_hz)
-    channels, report = apply_zero(channels, timebase.t_s, report, keep=_products(device.plates))
+    products = _products(device.plates)
+    zeroed, report = apply_zero(channels, timebase.t_s, report, keep=products)
+    channels = _with_ready_pressure(channels, zeroed, owner, products)
     notes = list(stream.notes)
     if timebase.jitters:
         notes.append(
@@ -289,7 +291,20 @@ def read_plate(stream: Stream) -> PlateSignals:
     )
 
 
-def _products(plates: tuple[Plate, ...]) -> FloatArray:
+def _with_ready_pressure(
+    before: FloatArray, zeroed: FloatArray, owner: np.ndarray[tuple[int, ...], np.dtype[np.int64]], products: BoolArray
+) -> FloatArray:
+    """Multiply a ready pressure with the zeroed force instead of the force before; shape (n, k)."""
+    out = zeroed.copy()
+    for j in np.flatnonzero(products):
+        force = int(np.flatnonzero(owner == owner[j])[0])
+        old, new = before[:, force], zeroed[:, force]
+        ratio = np.divide(new, old, out=np.ones_like(new), where=np.abs(old) > 1.0)
+        out[:, j] = before[:, j] * ratio
+    return out
+
+
+def _products(plates: tuple[Plate, ...]) -> BoolArray:
     """Mark (True) the channels that are products Fz·position and must not be zeroed by subtraction."""
     marks: list[bool] = []
     for plate in plates:

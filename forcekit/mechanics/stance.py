@@ -18,9 +18,11 @@ STILL_WINDOW_S = 0.40
 SMOOTH_S = 0.05
 SHORTEST_LOADED_N = 150.0
 """Less than this on the plate is no lifter."""
-SWAY_PRIOR_MPS = 0.002
-"""Vertical speed (SD) of the centre of mass of a person standing still. In the open 60 s stance recordings of
-Santos & Duarte 2016 the integrated vertical force gives 0.001 to 0.003 m/s for windows of 1 to 3 s."""
+SWAY_PRIOR_MPS = 0.0011
+"""Vertical speed (SD) of the centre of mass of a person standing still: the open 60 s stance recordings on firm ground
+of Santos & Duarte 2016, integrated and high-passed at 0.1 Hz, give 0.0007 to 0.0016 m/s, root mean square 0.0011."""
+FORWARD_SWAY_PRIOR_MPS = 0.003
+"""The same along the foot: 0.0022 to 0.0030 m/s in the same recordings."""
 SWAY_PRIOR_COUNT = 4.0
 """Weight of that prior against what the stance itself shows, in independent samples (our choice)."""
 SWAY_TIME_S = 0.25
@@ -39,15 +41,15 @@ class Weighing:
         Mean force.
     sd_n : float
         Standard deviation of the raw force about it.
-    sway_mps : float
-        Standard deviation of the vertical sway speed at either end of the stance.
+    sway_mps : (float, float)
+        Standard deviation of the vertical sway speed at the start and at the end of the stance.
     """
 
     first: int
     last: int
     weight_n: float
     sd_n: float
-    sway_mps: float
+    sway_mps: tuple[float, float]
 
 
 def moving_mean(y: FloatArray, width: int) -> FloatArray:
@@ -109,8 +111,16 @@ def still_stretches(force_n: FloatArray, rate_hz: float, noise_n: float) -> list
     return stretches
 
 
-def sway_speed(force_n: FloatArray, rate_hz: float, weight_n: float, noise_n: float, gravity_mps2: float) -> float:
-    """Standard deviation (m/s) of the lifter's vertical sway speed during a stance.
+def sway_speed(
+    force_n: FloatArray,
+    rate_hz: float,
+    weight_n: float,
+    noise_n: float,
+    gravity_mps2: float,
+    *,
+    prior_mps: float = SWAY_PRIOR_MPS,
+) -> tuple[float, float]:
+    """Standard deviation (m/s) of the lifter's vertical sway speed at the start and at the end of a stance.
 
     Notes
     -----
@@ -118,7 +128,8 @@ def sway_speed(force_n: FloatArray, rate_hz: float, weight_n: float, noise_n: fl
     sway: standing still is never quite still. Integrating the force about its mean gives v less the straight line
     through its two ends; its mean square is 5/3 of the variance of v when v changes faster than the stance lasts
     (mean of 1 + (1-x)² + x² over x in 0..1). What white noise adds (a Brownian bridge, mean square q T/6) is taken
-    off. A prior holds the value up where the stance is too short to show slow sway.
+    off. Start and end are judged by their own halves, since a bar still swinging at the start is quiet at the end. A
+    prior holds the value up where the stance is too short to show slow sway.
     """
     n = force_n.size
     step = 1.0 / rate_hz
@@ -126,9 +137,13 @@ def sway_speed(force_n: FloatArray, rate_hz: float, weight_n: float, noise_n: fl
     speed = np.concatenate(([0.0], np.cumsum(0.5 * (acceleration[1:] + acceleration[:-1])) * step))
     bridge = speed - np.linspace(0.0, speed[-1], n)
     q = (gravity_mps2 * noise_n / weight_n) ** 2 * step
-    seen = max(0.0, (float(np.mean(bridge**2)) - q * n * step / 6.0) * 0.6)
-    count = n * step / SWAY_TIME_S
-    return float(np.sqrt((SWAY_PRIOR_COUNT * SWAY_PRIOR_MPS**2 + count * seen) / (SWAY_PRIOR_COUNT + count)))
+    count = 0.5 * n * step / SWAY_TIME_S
+
+    def one_end(part: FloatArray) -> float:
+        seen = max(0.0, (float(np.mean(part**2)) - q * n * step / 6.0) * 0.6)
+        return float(np.sqrt((SWAY_PRIOR_COUNT * prior_mps**2 + count * seen) / (SWAY_PRIOR_COUNT + count)))
+
+    return one_end(bridge[: n // 2]), one_end(bridge[n // 2 :])
 
 
 def weigh(force_n: FloatArray, first: int, last: int, rate_hz: float, noise_n: float, gravity_mps2: float) -> Weighing:
