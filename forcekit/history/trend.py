@@ -1,0 +1,262 @@
+"""Trend of a measure over time: slope with interval, and steps only where the data support them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from itertools import pairwise
+
+import numpy as np
+
+from forcekit.history.loads import can_fit
+from forcekit.history.regression import fit_linear
+from forcekit.history.wording import Wording, interval_text, number_text, signed_text, wording
+from forcekit.model import FloatArray
+
+__all__ = ["Step", "Trend", "step_p_value", "trend"]
+
+LEAST_POINTS = 5
+"""Fewest sessions (or reps, where no session is known) for a slope; our choice, leaves 3 degrees of freedom."""
+LEAST_SIDE = 3
+"""Fewest points on either side of a step."""
+N_SIMULATED = 4000
+"""Simulated series behind the p-value of a step; its standard error at 0.05 is 0.0035."""
+WEEK_S = 7.0 * 86400.0
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A lasting change of level between two neighbouring points.
+
+    Attributes
+    ----------
+    i_after : int
+        Index of the first point after the step, among `Trend.point_at_s`.
+    at_s : float
+        Time of that point, seconds since 1970 (UTC).
+    before, after : float
+        Levels of the stretches on both sides, in the measure's SI unit.
+    p : float
+        Chance of so clear a step anywhere in a steady series of this length.
+    """
+
+    i_after: int
+    at_s: float
+    before: float
+    after: float
+    p: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Trend:
+    """How a measure went over time.
+
+    Attributes
+    ----------
+    point_at_s, point : array, shape (k,)
+        Time and level of each point: session means where sessions are known, else reps; brought to one load where load
+        was allowed for.
+    per_week, per_week_low, per_week_high, p : float or None
+        Slope with 95 % interval, in the measure's SI unit per week.
+    steps : tuple of Step
+        Empty where a straight line or no change describes the series as well.
+    shape : {"steady", "line", "steps", "not known"}
+    """
+
+    measure: str
+    n_reps: int
+    point_at_s: FloatArray
+    point: FloatArray
+    per_week: float | None
+    per_week_low: float | None
+    per_week_high: float | None
+    p: float | None
+    steps: tuple[Step, ...]
+    shape: str
+    load_adjusted: bool
+    withheld: str | None
+    sentence: str
+
+
+def trend(
+    at_s: FloatArray,
+    values: FloatArray,
+    *,
+    sessions: FloatArray | None = None,
+    loads_kg: FloatArray | None = None,
+    measure: str = "value",
+    unit: str = "",
+    words: Wording | None = None,
+) -> Trend:
+    """Slope per week with its interval, and lasting steps where the data support them.
+
+    Parameters
+    ----------
+    at_s : array, shape (n,)
+        Time of each rep, seconds since 1970 (UTC).
+    values : array, shape (n,)
+        In SI units; NaN is left out.
+    sessions : array, shape (n,), optional
+        Session of each rep. Reps of one day are alike, so the session means are what is tested.
+    loads_kg : array, shape (n,), optional
+        Where loads differ within sessions, a line over load common to all sessions is taken out first.
+
+    Notes
+    -----
+    Slope: least squares over the points, t-interval with k − 2 degrees of freedom. Steps: the place with the largest
+    |t| between the means of both sides (at least 3 points each) is tested against simulated steady series of the same
+    length, which allows for having looked at all places; each side of an accepted step is searched again. Steps are
+    kept only if they describe the series better than a straight line by BIC.
+
+    References
+    ----------
+    Largest two-sample t over all places: Worsley, K. J. (1979), J Am Statist Assoc 74:365-367; binary segmentation:
+    Scott, A. J. and Knott, M. (1974), Biometrics 30:507-512 (both not seen).
+    """
+    words = words or wording(measure, unit)
+    kept = np.isfinite(values) & np.isfinite(at_s)
+    adjust = loads_kg is not None and bool(np.isfinite(loads_kg[kept]).all()) and kept.any()
+    level, adjusted = values[kept], False
+    if adjust and loads_kg is not None:
+        level, adjusted = _to_one_load(level, loads_kg[kept], None if sessions is None else sessions[kept])
+    when, point = _points(at_s[kept], level, None if sessions is None else sessions[kept])
+    n = int(np.count_nonzero(kept))
+    kind = "reps" if sessions is None else "sessions"
+    if point.size < LEAST_POINTS or float(np.ptp(when)) <= 0.0:
+        why = f"{point.size} {kind} at different times, at least {LEAST_POINTS} are needed"
+        sentence = f"{words.label}: no trend, {why}."
+        return Trend(measure, n, when, point, None, None, None, None, (), "not known", adjusted, why, sentence)
+    slope, low, high, p = _slope(when, point)
+    steps = _supported_steps(when, point)
+    shape = "steps" if steps else "line" if p <= 0.05 else "steady"
+    sentence = _sentence(shape, (slope, low, high), steps, point, when, (n, kind, adjusted), words)
+    return Trend(measure, n, when, point, slope, low, high, p, steps, shape, adjusted, None, sentence)
+
+
+def _to_one_load(y: FloatArray, loads: FloatArray, sessions: FloatArray | None) -> tuple[FloatArray, bool]:
+    """Values brought to the mean load by the slope over load within sessions."""
+    if not can_fit(loads):
+        return y, False
+    x, z = loads.copy(), y.copy()
+    if sessions is not None:
+        for s in np.unique(sessions):
+            rows = sessions == s
+            x[rows] -= x[rows].mean()
+            z[rows] -= z[rows].mean()
+    else:
+        x -= x.mean()
+        z -= z.mean()
+    squares = float(x @ x)
+    if squares <= 0.0:
+        return y, False
+    moved: FloatArray = y - float(x @ z) / squares * (loads - loads.mean())
+    return moved, True
+
+
+def _points(at_s: FloatArray, y: FloatArray, sessions: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    """Session means, or reps, in order of time."""
+    if sessions is not None and y.size:
+        names = np.unique(sessions)
+        at_s, y = (np.array([column[sessions == s].mean() for s in names]) for column in (at_s, y))
+    order = np.argsort(at_s, kind="stable")
+    return at_s[order], y[order]
+
+
+def _slope(when: FloatArray, point: FloatArray) -> tuple[float, float, float, float]:
+    from scipy import stats
+
+    fit = fit_linear((when - when[0]) / WEEK_S, point)
+    slope, se = float(fit.coefficients[1]), float(fit.standard_errors[1])
+    half = float(stats.t.ppf(0.975, fit.df)) * se
+    p = float(2.0 * stats.t.sf(abs(slope) / se, fit.df)) if se > 0.0 else float(slope == 0.0)
+    return slope, slope - half, slope + half, p
+
+
+# ------------------------------------------------------------------------------------------------- steps
+
+
+def step_p_value(largest_t: float, n: int) -> float:
+    """Chance that a steady normal series of n points shows a step with a |t| this large somewhere."""
+    null = _null_largest_t(n)
+    return float((1 + np.count_nonzero(null >= largest_t)) / (null.size + 1))
+
+
+@lru_cache(maxsize=128)
+def _null_largest_t(n: int) -> FloatArray:
+    """Largest |t| over all places in simulated steady series."""
+    return _largest_t(np.random.default_rng(n).standard_normal((N_SIMULATED, n)))[0]
+
+
+def _largest_t(series: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Largest |t| of a step and the index of the first point after it, per row."""
+    n = series.shape[1]
+    centred = series - series.mean(axis=1, keepdims=True)
+    total = np.sum(centred**2, axis=1, keepdims=True)
+    places = np.arange(LEAST_SIDE, n - LEAST_SIDE + 1)
+    left = np.cumsum(centred, axis=1)[:, places - 1]
+    explained = left**2 * n / (places * (n - places))
+    rest = np.maximum(total - explained, 1e-12 * total)
+    t2 = np.divide(explained * (n - 2), rest, out=np.zeros_like(rest), where=rest > 0.0)
+    best = np.argmax(t2, axis=1)
+    return np.sqrt(np.take_along_axis(t2, best[:, None], axis=1)[:, 0]), places[best].astype(np.float64)
+
+
+def _supported_steps(when: FloatArray, point: FloatArray) -> tuple[Step, ...]:
+    found = sorted(_search(point, 0))
+    if not found:
+        return ()
+    edges = [0, *(i for i, _ in found), point.size]
+    levels = [float(point[a:b].mean()) for a, b in pairwise(edges)]
+    rest = sum(float(np.sum((point[a:b] - m) ** 2)) for (a, b), m in zip(pairwise(edges), levels, strict=True))
+    line = fit_linear(when, point).residuals
+    if _bic(rest, point.size, 2 * len(found) + 1) >= _bic(float(line @ line), point.size, 2):
+        return ()
+    return tuple(
+        Step(i, float(when[i]), before, after, p)
+        for (i, p), before, after in zip(found, levels[:-1], levels[1:], strict=True)
+    )
+
+
+def _search(point: FloatArray, first: int) -> list[tuple[int, float]]:
+    """Indices and p-values of steps, by binary segmentation."""
+    if point.size < 2 * LEAST_SIDE:
+        return []
+    largest, place = _largest_t(point[None, :])
+    p = step_p_value(float(largest[0]), point.size)
+    if p > 0.05:
+        return []
+    cut = int(place[0])
+    return [*_search(point[:cut], first), (first + cut, p), *_search(point[cut:], first + cut)]
+
+
+def _bic(rss: float, n: int, n_free: int) -> float:
+    return float(n * np.log(max(rss, 1e-300) / n) + n_free * np.log(n))
+
+
+def _sentence(
+    shape: str,
+    slope: tuple[float, float, float],
+    steps: tuple[Step, ...],
+    point: FloatArray,
+    when: FloatArray,
+    about: tuple[int, str, bool],
+    words: Wording,
+) -> str:
+    n, kind, adjusted = about
+    value, low, high = slope
+    spread = high - low
+    per_week = f"{signed_text(value, words, spread)} per week"
+    band = f"95 % {interval_text(low, high, words, signed=True)}"
+    points = f"{point.size} sessions ({n} reps)" if kind == "sessions" else f"{n} reps"
+    source = f"from {points} over {float(np.ptp(when)) / WEEK_S:.1f} weeks{', at one load' if adjusted else ''}"
+    if shape == "line":
+        way = words.higher if value > 0.0 else words.lower
+        return f"{words.label}: getting {way}, {per_week} ({band}), {source}."
+    if shape == "steady":
+        return f"{words.label}: no trend shown, {per_week} ({band}), {source}."
+    sd = float(np.std(point)) or 1.0
+    told = ", then ".join(
+        f"from {number_text(s.before, words, sd)} to {number_text(s.after, words, sd)} at {kind[:-1]} {s.i_after + 1}"
+        for s in steps
+    )
+    return f"{words.label}: {'a step' if len(steps) == 1 else f'{len(steps)} steps'} {told}, {source}."
