@@ -2,14 +2,19 @@
 
 It shares no code with `forcekit.mechanics` or `forcekit.analysis`, because the truth must not come from what it tests.
 
-- `shapes`   smooth building blocks of motion
-- `motion`   `Motion`, `LiftTruth`; puts chunks of commanded motion together, adds sway and breathing, works out forces
-- `lifter`   `LiftPlan`, `simulate_lift`: one dip and drive of a lifter with a bar
-- `path`     how a `LiftPlan` becomes motion of the system, the bar and the pressure
-- `truth`    the true value of every measure
-- `faults`   plans with one clear fault each, and random plans
-- `session`  many lifts and everything between them in one recording
-- `sensors`  force plates of every kind: gain, zero, drift, noise, counts, lost samples
-- `write`    CSV, device file and truth file
-- `samples`  ``python -m forcekit.simulate.samples OUTDIR``
+- `shapes`      smooth building blocks of motion
+- `plan`        `LiftPlan`: everything that can be chosen about a lift
+- `dip`         how the common mass of lifter and bar moves in dip, drive, flight and landing
+- `path`        body, bar, shaft and pressure around it: one lift as a chunk of motion
+- `motion`      `Motion`, `LiftTruth`; chunks become one motion, sway and breathing come on top, forces come out
+- `truth`       the true value of every measure
+- `lifter`      `simulate_lift`: one lift
+- `faults`      plans with one clear fault each, and random plans
+- `between`     what happens between lifts
+- `session`     `simulate_session`: many lifts and everything between them
+- `plates`      `PlateSensor` and the kinds of force plates
+- `sensors`     `record_plate`: gain, zero, drift, noise, counts, lost samples
+- `bar_sensor`  an inertial sensor on the bar
+- `write`       CSV in any dialect, device file, attempt card, truth
+- `samples`     ``python -m forcekit.simulate.samples OUTDIR`` makes the sample signals
 """

@@ -106,6 +106,7 @@ def _stand(
     extra: FloatArray | None = None,
     feet: float | None = None,
     whip_m: float = 0.0,
+    whip_at_s: float = 0.0,
 ) -> Chunk:
     """Standing with pieces of motion on top.
 
@@ -149,7 +150,7 @@ def _stand(
         alive=np.ones(n),
         bar_kg=plan.bar_mass_kg,
         carried=held,
-        whips=((0.0, whip_m),) if whip_m > 0.0 and held else (),
+        whips=((whip_at_s, whip_m),) if whip_m > 0.0 and held else (),
     )
 
 
@@ -223,7 +224,13 @@ def _unrack(ask: Ask) -> Done:
     taken = _with(ask, held=True)
     support = weight * (1.0 - smooth_step(ask.times(2.2), 0.1, 0.8))
     up = _stand(
-        taken, 2.2, z=[hold(0.0, 0.9), settle(_RACK_DIP_M, 0.8)], z0=-_RACK_DIP_M, support=support, whip_m=0.0015
+        taken,
+        2.2,
+        z=[hold(0.0, 0.9), settle(_RACK_DIP_M, 0.8)],
+        z0=-_RACK_DIP_M,
+        support=support,
+        whip_m=0.0015,
+        whip_at_s=0.9,
     )
     return [_stand(ask, 1.0, z=[settle(-_RACK_DIP_M, 0.8)]), up], taken.scene
 
