@@ -306,7 +306,7 @@ def _stream(
         time=TimeAxis(rate_hz=data.rate_hz),
     )
     t_s = np.arange(data.analog.shape[0]) / data.rate_hz
-    odd = [f"the file contradicts itself and was read by its parameters: {o}" for o in data.meta["odd"]]
+    odd = [f"the file is not as its header says: {o}" for o in data.meta["odd"]]
     return Stream(t_s, raw, device, path.name, "rate", tuple(dict.fromkeys([*notes, *odd])))
 
 

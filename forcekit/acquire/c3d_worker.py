@@ -36,6 +36,11 @@ def extract(path: str) -> dict[str, Any]:
             seen = (xyz[:, 3] >= 0.0) & np.any(xyz[:, :3] != 0.0, axis=1)
             points.append(xyz[seen, :3].mean(axis=0) if seen.any() else np.full(3, np.nan))
             analog.append(np.asarray(channels, np.float64).T)
+        promised = int(reader.last_frame) - int(reader.first_frame) + 1
+        if not analog:
+            raise ValueError("it holds no frame of data")
+        if len(analog) < promised:
+            odd.append(f"it ends after frame {len(analog)} of {promised}")
         meta = {
             "rate_hz": float(reader.analog_rate),
             "per_frame": int(reader.header.analog_per_frame),
@@ -50,7 +55,7 @@ def extract(path: str) -> dict[str, Any]:
             for name in ("USED", "TYPE", "CHANNEL", "CORNERS", "ORIGIN", "CAL_MATRIX", "ZERO")
             if (value := _numbers(reader, "FORCE_PLATFORM", name)) is not None
         }
-    arrays["analog"] = np.concatenate(analog) if analog else np.zeros((0, 0))
+    arrays["analog"] = np.concatenate(analog)
     arrays["points"] = np.array(points).reshape(-1, 3)
     return {**arrays, "meta": np.frombuffer(json.dumps(meta).encode(), np.uint8)}
 

@@ -6,9 +6,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from forcekit.acquire.csv_file import read_csv
-from forcekit.acquire.csv_layout import find_layout
+from forcekit.acquire.csv_layout import Layout, find_layout
 from forcekit.acquire.csv_rows import _read_quickly, _read_slowly
 from forcekit.errors import InputError
 from forcekit.model import Channel, Table, TimeAxis
@@ -68,6 +70,39 @@ def test_quick_and_slow_reader_agree() -> None:
     assert quick is not None
     assert np.allclose(quick.columns[2], slow.columns[2], rtol=1e-15, atol=0.0)
     assert (quick.line_of(17), slow.line_of(17)) == (19, 19)
+
+
+FIELDS = st.one_of(
+    st.floats(-1e6, 1e6).map(lambda v: f"{v:.4f}"),
+    st.integers(-999, 999).map(str),
+    st.sampled_from(
+        ["1e3", "+5", ".5", "7.", " 8 ", '"9"', "", "x", "nan", "inf", "1e999", "1,5", "#", '"', "0x1", "1_0"]
+    ),
+)
+
+
+@settings(max_examples=300, deadline=None, derandomize=True)
+@given(
+    rows=st.lists(st.lists(FIELDS, min_size=1, max_size=4), min_size=1, max_size=8),
+    delimiter=st.sampled_from([",", ";", "\t", " "]),
+    ends_with_delimiter=st.booleans(),
+)
+def test_the_quick_reader_accepts_nothing_the_slow_one_refuses(
+    rows: list[list[str]], delimiter: str, ends_with_delimiter: bool
+) -> None:
+    """Where the C parser gives numbers, reading line by line gives the same numbers from the same lines."""
+    sound = ["1.5", "2.5", "3.5"]
+    lines = [delimiter.join(row) + delimiter * ends_with_delimiter for row in (*[sound] * 3, *rows, sound)]
+    body = ("\n".join(lines) + "\n").encode()
+    layout = Layout(delimiter, ".", 3, (), (), 0, (True, True, True))
+    quick = _read_quickly(body, layout, [0, 2])
+    if quick is None:
+        return
+    slow = _read_slowly(body, layout, [0, 2], "x")
+
+    assert quick.n_rows == slow.n_rows
+    assert all(np.allclose(slow.columns[i], quick.columns[i], rtol=1e-14, atol=0.0) for i in (0, 2))
+    assert [slow.line_of(i) for i in range(slow.n_rows)] == [quick.line_of(i) for i in range(slow.n_rows)]
 
 
 def test_latin_letters_are_read_with_a_note(tmp_path: Path) -> None:
