@@ -3,9 +3,10 @@
 device files    `toml_file` (TOML to a record, with sentences for mistakes), `device_check` (does it make
                 sense), `device_file` (load and save device files and attempt cards)
 recorded files  `source` (which reader for which suffix; `read`), `csv_file` (any table of numbers),
-                `csv_layout` (delimiter, decimal mark, header), `csv_rows` (rows to numbers), `csv_clock` (time
-                stamps to seconds)
+                `csv_text` (bytes to text), `csv_layout` (delimiter, decimal mark, header), `csv_units` (units
+                in headers), `csv_rows` (rows to numbers), `csv_clock` (time stamps to seconds)
 unknown files   `propose` (writes a device file for a table nobody described yet), `propose_names` (what a
-                header says), `propose_signal` (what the numbers say), `propose_plates` (columns to plates)
+                header says), `propose_signal` (what the numbers say), `propose_plates` and `propose_sensors`
+                (columns to plates, cells, a bar sensor)
 live devices    `wire` (frames), `receive` (bytes to frames)
 """

@@ -126,8 +126,8 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
     Notes
     -----
     Each possible pair of delimiter and decimal mark is tried on up to 16 lines from the second half of the
-    first 300; the pair with the largest share of columns that hold numbers wins, then the one with more
-    columns.
+    first 300; the pair with the largest share of columns that hold numbers wins (halved where a field still
+    holds a tab, semicolon or bar), then the one with more columns.
 
     Raises
     ------
@@ -214,6 +214,8 @@ def _score(lines: Sequence[str], delimiter: str, decimal: Decimal) -> _Candidate
     if n > 1 and not any(row[-1] for row in rows):  # every row ends with a delimiter
         n, numeric, empty = n - 1, numeric[:-1], empty - 1
     share = sum(numeric) / max(1, n - empty)
+    if any(mark in field for row in rows for field in row for mark in "\t;|"):
+        share *= 0.5  # a field that holds a rarer delimiter was not split where it should be
     return _Candidate(delimiter, decimal, n, tuple(numeric), (round(share * n_rows / len(lines), 3), sum(numeric)))
 
 

@@ -78,8 +78,9 @@ def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberT
     """Columns by the C parser, None if any line is not a plain row of the expected length."""
     import pandas as pd
 
-    if b'"' in body:
-        return None
+    quoted = b'"' in body
+    if quoted and any(line.count(b'"') % 2 for line in body.split(b"\n")):
+        return None  # a quotation mark left open would swallow the lines after it
     n_fields = layout.n_columns + _ends_with_delimiter(body, layout)
     blanks = layout.delimiter == " "
     try:
@@ -94,7 +95,7 @@ def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberT
             dtype="float64",
             engine="c",
             na_filter=False,
-            quoting=csv.QUOTE_NONE,
+            quoting=csv.QUOTE_MINIMAL if quoted else csv.QUOTE_NONE,
         )
     except (ValueError, OverflowError):  # ParserError, EmptyDataError and UnicodeDecodeError are ValueErrors
         return None

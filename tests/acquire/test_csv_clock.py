@@ -108,6 +108,17 @@ def test_coarse_clock_over_a_still_signal_keeps_every_sample(tmp_path: Path) -> 
     assert np.ptp(stream.t_s - true) < 0.01
 
 
+def test_rare_equal_stamps_over_a_still_signal_keep_every_sample(tmp_path: Path) -> None:
+    """At 1050 Hz one in twenty millisecond stamps repeats; on an empty plate written as 0 that proves no copy."""
+    force = FORCE[:3000].copy()
+    force[1000:2000] = 0.0
+    true = np.arange(3000) / 1050.0
+    stream = read_stamps(tmp_path, np.floor(true / 1e-3 + 1e-9) * 1e-3, force)
+
+    assert stream.t_s.size == 3000
+    assert np.ptp(np.diff(stream.t_s)) < 1e-9
+
+
 @pytest.mark.parametrize("seed", range(20))
 def test_times_always_rise(seed: int) -> None:
     """Whatever happens to stamps that do not run backwards, the times rise strictly from 0 and keep their span."""
