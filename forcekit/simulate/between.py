@@ -88,70 +88,76 @@ def off_m(plan: LiftPlan) -> float:
     return _OFF_M - plan.stance_pressure_of_foot * plan.foot_length_m + part * plan.bar_ahead_m
 
 
-def _stand(
-    ask: Ask,
-    seconds: float,
-    *,
-    z: Sequence[Piece] = (),
-    z0: float = 0.0,
-    gap: Sequence[Piece] = (),
-    x: Sequence[Piece] = (),
-    x0: float | None = None,
-    shaft: Sequence[Piece] = (),
-    left: Sequence[tuple[float, float, float]] = (),
-    left0: float | None = None,
-    cop: Sequence[tuple[float, float, float]] = (),
-    on: FloatArray | None = None,
-    support: FloatArray | None = None,
-    extra: FloatArray | None = None,
-    feet: float | None = None,
-    whip_m: float = 0.0,
-    whip_at_s: float = 0.0,
-) -> Chunk:
-    """Standing with pieces of motion on top.
+@dataclass(frozen=True, slots=True, eq=False, kw_only=True)
+class Moves:
+    """What moves on top of standing; all starts and ends at rest.
 
-    `z` moves body and shoulders from `z0`, `gap` the bar against the shoulders (the body stays), `x` the whole lifter;
-    `cop` adds to the pressure under the lifter, which is there where the lifter is, or where the `feet` are when the
-    body is still on its way. A racked bar stays where it is.
+    `z` moves body and shoulders from `z0`, `gap` the bar against the shoulders (the body stays), `x` the whole lifter
+    from `x0` (left out, where the lifter is). `cop` adds to the pressure, which is where the lifter is, or where the
+    `feet` are while the body is still on its way.
     """
-    plan, held = ask.scene.plan, ask.scene.held
-    t_s = ask.times(seconds)
+
+    z: Sequence[Piece] = ()
+    z0: float = 0.0
+    gap: Sequence[Piece] = ()
+    x: Sequence[Piece] = ()
+    x0: float | None = None
+    shaft: Sequence[Piece] = ()
+    left: Sequence[tuple[float, float, float]] = ()
+    left0: float | None = None
+    cop: Sequence[tuple[float, float, float]] = ()
+    feet: float | None = None
+    on: FloatArray | None = None
+    support: FloatArray | None = None
+    extra: FloatArray | None = None
+    whip_m: float = 0.0
+    whip_at_s: float = 0.0
+
+
+_STILL = Moves()
+
+
+def _stand(ask: Ask, seconds: float, moves: Moves = _STILL) -> Chunk:
+    """Standing with pieces of motion on top; a racked bar stays where it is."""
+    plan, held, t_s = ask.scene.plan, ask.scene.held, ask.times(seconds)
     n, zero = t_s.size, np.zeros(t_s.size)
-    z_body0, z_bar0 = standing_heights(plan)
     part = plan.bar_mass_kg / plan.system_mass_kg
     stance = plan.stance_pressure_of_foot * plan.foot_length_m
     weight = plan.bar_mass_kg * plan.gravity_mps2
-    walk = evaluate(x, t_s, start=ask.scene.ahead_m if x0 is None else x0)
-    arms, body = evaluate(gap, t_s), evaluate(z, t_s, start=z0)
+    walk = evaluate(moves.x, t_s, start=ask.scene.ahead_m if moves.x0 is None else moves.x0)
+    arms, body = evaluate(moves.gap, t_s), evaluate(moves.z, t_s, start=moves.z0)
     x_body = walk + _constant(stance - part * plan.bar_ahead_m)
-    carried_by_rack = (zero if held else zero + weight) if support is None else support
-    if held:
-        x_bar = x_body + _constant(plan.bar_ahead_m)
-        z_bar = plan.shoulders_per_body * body + arms + _constant(z_bar0)
-    else:
-        x_bar = np.zeros((3, n)) + _constant(_RACK_M)
-        z_bar = np.zeros((3, n)) + _constant(z_bar0 - plan.shoulders_per_body * _RACK_DIP_M)
+    support = (zero if held else zero + weight) if moves.support is None else moves.support
+    # What the rack carries of the bar takes the pressure back under the body's own centre of mass.
+    under = stance - part * plan.bar_ahead_m * support / weight
+    x_bar, z_bar = _bar_rows(plan, held, x_body, body, arms)
     return Chunk(
-        z_body=body + _constant(z_body0),
+        z_body=body + _constant(standing_heights(plan)[0]),
         z_bar=z_bar,
         x_body=x_body,
         x_bar=x_bar,
-        shaft=evaluate(shaft, t_s),
+        shaft=evaluate(moves.shaft, t_s),
         gap=arms[0] if held else zero,
-        # What the rack carries of the bar takes the pressure back under the body's own centre of mass.
-        cop_x_m=(walk[0] if feet is None else zero + feet)
-        + stance
-        - part * plan.bar_ahead_m * carried_by_rack / weight
-        + through(t_s, cop, 0.0),
-        left=through(t_s, left, plan.left_share if left0 is None else left0),
-        on_plate=np.full(n, ask.scene.on) if on is None else on,
-        support_n=carried_by_rack,
-        extra_n=zero if extra is None else extra,
+        cop_x_m=(walk[0] if moves.feet is None else zero + moves.feet) + under + through(t_s, moves.cop, 0.0),
+        left=through(t_s, moves.left, plan.left_share if moves.left0 is None else moves.left0),
+        on_plate=np.full(n, ask.scene.on) if moves.on is None else moves.on,
+        support_n=support,
+        extra_n=zero if moves.extra is None else moves.extra,
         alive=np.ones(n),
         bar_kg=plan.bar_mass_kg,
         carried=held,
-        whips=((whip_at_s, whip_m),) if whip_m > 0.0 and held else (),
+        whips=((moves.whip_at_s, moves.whip_m),) if moves.whip_m > 0.0 and held else (),
     )
+
+
+def _bar_rows(
+    plan: LiftPlan, held: bool, x_body: FloatArray, z_body: FloatArray, arms: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Forward and vertical motion of the bar on the shoulders, or still in the rack."""
+    z_bar0, still = standing_heights(plan)[1], np.zeros_like(x_body)
+    if held:
+        return x_body + _constant(plan.bar_ahead_m), plan.shoulders_per_body * z_body + arms + _constant(z_bar0)
+    return still + _constant(_RACK_M), still + _constant(z_bar0 - plan.shoulders_per_body * _RACK_DIP_M)
 
 
 def _constant(value: float) -> FloatArray:
@@ -166,7 +172,7 @@ def _with(ask: Ask, **changes: object) -> Ask:
 
 
 def _empty(ask: Ask) -> Done:
-    return [_stand(ask, ask.step.seconds, x0=off_m(ask.scene.plan))], ask.scene
+    return [_stand(ask, ask.step.seconds, Moves(x0=off_m(ask.scene.plan)))], ask.scene
 
 
 def _step_on(ask: Ask) -> Done:
@@ -176,13 +182,15 @@ def _step_on(ask: Ask) -> Done:
     chunk = _stand(
         ask,
         2.0,
-        z=[hold(0.0, 0.5), settle(0.012, 0.4), settle(-0.012, 0.45)],
-        x=[settle(target - start, 1.6)],
-        x0=start,
-        left=[(0.8, 1.25, ask.scene.plan.left_share)],
-        left0=1.0,
-        feet=target,
-        on=0.45 * smooth_step(t_s, 0.35, 0.65) + 0.55 * smooth_step(t_s, 0.75, 1.15),
+        Moves(
+            z=[hold(0.0, 0.5), settle(0.012, 0.4), settle(-0.012, 0.45)],
+            x=[settle(target - start, 1.6)],
+            x0=start,
+            left=[(0.8, 1.25, ask.scene.plan.left_share)],
+            left0=1.0,
+            feet=target,
+            on=0.45 * smooth_step(t_s, 0.35, 0.65) + 0.55 * smooth_step(t_s, 0.75, 1.15),
+        ),
     )
     return [chunk], dataclasses.replace(ask.scene, on=1.0, ahead_m=target)
 
@@ -192,11 +200,13 @@ def _step_off(ask: Ask) -> Done:
     chunk = _stand(
         ask,
         2.0,
-        z=[hold(0.0, 0.3), settle(0.01, 0.4), settle(-0.01, 0.45)],
-        x=[settle(off_m(ask.scene.plan) - ask.scene.ahead_m, 1.6)],
-        left=[(0.25, 0.7, 0.0)],
-        feet=ask.scene.ahead_m,
-        on=1.0 - 0.5 * smooth_step(t_s, 0.3, 0.7) - 0.5 * smooth_step(t_s, 0.75, 1.05),
+        Moves(
+            z=[hold(0.0, 0.3), settle(0.01, 0.4), settle(-0.01, 0.45)],
+            x=[settle(off_m(ask.scene.plan) - ask.scene.ahead_m, 1.6)],
+            left=[(0.25, 0.7, 0.0)],
+            feet=ask.scene.ahead_m,
+            on=1.0 - 0.5 * smooth_step(t_s, 0.3, 0.7) - 0.5 * smooth_step(t_s, 0.75, 1.05),
+        ),
     )
     return [chunk], dataclasses.replace(ask.scene, on=0.0)
 
@@ -207,10 +217,12 @@ def _come_back(ask: Ask) -> Done:
     chunk = _stand(
         ask,
         2.0,
-        z=[hold(0.0, 0.4), settle(0.01, 0.4), settle(-0.01, 0.45)],
-        left=[(0.9, 1.4, ask.scene.plan.left_share)],
-        left0=1.0,
-        on=0.5 * smooth_step(t_s, 0.3, 0.7) + 0.5 * smooth_step(t_s, 0.9, 1.4),
+        Moves(
+            z=[hold(0.0, 0.4), settle(0.01, 0.4), settle(-0.01, 0.45)],
+            left=[(0.9, 1.4, ask.scene.plan.left_share)],
+            left0=1.0,
+            on=0.5 * smooth_step(t_s, 0.3, 0.7) + 0.5 * smooth_step(t_s, 0.9, 1.4),
+        ),
     )
     return [chunk], dataclasses.replace(ask.scene, on=1.0)
 
@@ -226,13 +238,11 @@ def _unrack(ask: Ask) -> Done:
     up = _stand(
         taken,
         2.2,
-        z=[hold(0.0, 0.9), settle(_RACK_DIP_M, 0.8)],
-        z0=-_RACK_DIP_M,
-        support=support,
-        whip_m=0.0015,
-        whip_at_s=0.9,
+        Moves(
+            z=[hold(0.0, 0.9), settle(_RACK_DIP_M, 0.8)], z0=-_RACK_DIP_M, support=support, whip_m=0.0015, whip_at_s=0.9
+        ),
     )
-    return [_stand(ask, 1.0, z=[settle(-_RACK_DIP_M, 0.8)]), up], taken.scene
+    return [_stand(ask, 1.0, Moves(z=[settle(-_RACK_DIP_M, 0.8)])), up], taken.scene
 
 
 def _rerack(ask: Ask) -> Done:
@@ -240,8 +250,8 @@ def _rerack(ask: Ask) -> Done:
     weight = ask.scene.plan.bar_mass_kg * ask.scene.plan.gravity_mps2
     left_there = _with(ask, held=False)
     support = weight * smooth_step(ask.times(1.8), 1.0, 1.6)
-    down = _stand(ask, 1.8, z=[settle(-_RACK_DIP_M, 0.9)], support=support)
-    up = _stand(left_there, 1.2, z=[settle(_RACK_DIP_M, 0.8)], z0=-_RACK_DIP_M)
+    down = _stand(ask, 1.8, Moves(z=[settle(-_RACK_DIP_M, 0.9)], support=support))
+    up = _stand(left_there, 1.2, Moves(z=[settle(_RACK_DIP_M, 0.8)], z0=-_RACK_DIP_M))
     return [down, up], left_there.scene
 
 
@@ -260,10 +270,12 @@ def _walk(ask: Ask, distance_m: float) -> Chunk:
     return _stand(
         ask,
         3.4,
-        z=[hold(0.0, 0.3)] + 3 * [settle(0.012, 0.45), settle(-0.012, 0.45)],
-        x=[hold(0.0, 0.3), settle(distance_m, 2.7)],
-        left=[(0.2, 0.6, 1.0), (1.0, 1.4, 0.0), (1.9, 2.3, 1.0), (2.7, 3.1, share)],
-        whip_m=0.001,
+        Moves(
+            z=[hold(0.0, 0.3)] + 3 * [settle(0.012, 0.45), settle(-0.012, 0.45)],
+            x=[hold(0.0, 0.3), settle(distance_m, 2.7)],
+            left=[(0.2, 0.6, 1.0), (1.0, 1.4, 0.0), (1.9, 2.3, 1.0), (2.7, 3.1, share)],
+            whip_m=0.001,
+        ),
     )
 
 
@@ -286,7 +298,7 @@ def _chat(ask: Ask) -> Done:
     last = seconds - 0.6
     left.append((last, last + 0.5, ask.scene.plan.left_share))
     cop.append((last, last + 0.5, 0.0))
-    return [_stand(ask, seconds, left=left, cop=cop)], ask.scene
+    return [_stand(ask, seconds, Moves(left=left, cop=cop))], ask.scene
 
 
 def _regrip(ask: Ask) -> Done:
@@ -294,14 +306,14 @@ def _regrip(ask: Ask) -> Done:
     lift = float(ask.rng.uniform(0.008, 0.02))
     turn = float(ask.rng.uniform(0.1, 0.3))
     moves = [hold(0.0, 0.1), settle(lift, 0.3), settle(-lift, 0.28)]
-    chunk = _stand(ask, 1.2, gap=moves, shaft=[settle(-turn, 0.35), settle(turn, 0.35)], whip_m=0.0006)
+    chunk = _stand(ask, 1.2, Moves(gap=moves, shaft=[settle(-turn, 0.35), settle(turn, 0.35)], whip_m=0.0006))
     return [chunk], ask.scene
 
 
 def _shrug(ask: Ask) -> Done:
     """Shoulders up and down with the bar, the rest of the body still."""
     lift = float(ask.rng.uniform(0.02, 0.04))
-    return [_stand(ask, 1.6, gap=[settle(lift, 0.5), settle(-lift, 0.55)], whip_m=0.0006)], ask.scene
+    return [_stand(ask, 1.6, Moves(gap=[settle(lift, 0.5), settle(-lift, 0.55)], whip_m=0.0006))], ask.scene
 
 
 def _aborted_dip(ask: Ask) -> Done:
@@ -309,7 +321,7 @@ def _aborted_dip(ask: Ask) -> Done:
     depth = float(ask.rng.uniform(0.04, 0.09))
     down, wait, up = (float(ask.rng.uniform(*band)) for band in ((0.45, 0.7), (0.0, 0.8), (0.9, 1.4)))
     pieces = [hold(0.0, 0.2), settle(-depth, down), hold(0.0, wait), settle(depth, up)]
-    return [_stand(ask, down + wait + up + 0.5, z=pieces)], ask.scene
+    return [_stand(ask, down + wait + up + 0.5, Moves(z=pieces))], ask.scene
 
 
 # ------------------------------------------------------------------------------------------- lifts and loads
@@ -324,17 +336,19 @@ def _lift(ask: Ask) -> Done:
         raise ValueError(f"a lift is planned with {plan.bar_mass_kg} kg, but {now.bar_mass_kg} kg are on the bar")
     plan = dataclasses.replace(plan, lower_bar=True, bar_ahead_m=now.bar_ahead_m)
     lean = plan.stance_pressure_of_foot * plan.foot_length_m - now.stance_pressure_of_foot * now.foot_length_m
-    ready = _stand(ask, 0.8, x=[settle(lean, 0.7)], left=[(0.0, 0.7, plan.left_share)])
+    ready = _stand(ask, 0.8, Moves(x=[settle(lean, 0.7)], left=[(0.0, 0.7, plan.left_share)]))
     chunk = lift_chunk(plan, rate_hz=ask.rate_hz)
     after = plan.landing if plan.feet_leave and plan.landing == 0.0 else 1.0
-    return [ready, chunk], dataclasses.replace(ask.scene, plan=plan, on=after)
+    # The rack stays as high as it was, whatever way of dipping the plan has.
+    kept = dataclasses.replace(plan, shoulders_per_body=now.shoulders_per_body)
+    return [ready, chunk], dataclasses.replace(ask.scene, plan=kept, on=after)
 
 
 def _load(ask: Ask) -> Done:
     """Put other discs on the racked bar."""
     kg = ask.step.bar_kg if ask.step.bar_kg is not None else ask.scene.plan.bar_mass_kg
     loaded = _with(ask, plan=dataclasses.replace(ask.scene.plan, bar_mass_kg=kg))
-    return [_stand(loaded, ask.step.seconds, x0=off_m(loaded.scene.plan))], loaded.scene
+    return [_stand(loaded, ask.step.seconds, Moves(x0=off_m(loaded.scene.plan)))], loaded.scene
 
 
 def _spotter(ask: Ask) -> Done:
@@ -344,7 +358,7 @@ def _spotter(ask: Ask) -> Done:
     there = smooth_step(t_s, 0.3, 0.8) - smooth_step(t_s, seconds - 0.8, seconds - 0.3)
     wobble = 1.0 + 0.06 * np.sin(2.0 * np.pi * 1.9 * t_s) * there
     x0, feet = (off_m(ask.scene.plan), 0.0) if ask.scene.on == 0.0 else (None, None)
-    return [_stand(ask, seconds, x0=x0, feet=feet, extra=_SPOTTER_N * there * wobble)], ask.scene
+    return [_stand(ask, seconds, Moves(x0=x0, feet=feet, extra=_SPOTTER_N * there * wobble))], ask.scene
 
 
 def _disc(ask: Ask) -> Done:
@@ -353,7 +367,7 @@ def _disc(ask: Ask) -> Done:
     t_s = ask.times(seconds)
     there = smooth_step(t_s, 0.2, 0.26) - smooth_step(t_s, seconds - 0.5, seconds - 0.3)
     knock = 1.5 * np.exp(-(((t_s - 0.26) / 0.02) ** 2))
-    return [_stand(ask, seconds, x0=off_m(ask.scene.plan), feet=0.0, extra=_DISC_N * (there + knock))], ask.scene
+    return [_stand(ask, seconds, Moves(x0=off_m(ask.scene.plan), feet=0.0, extra=_DISC_N * (there + knock)))], ask.scene
 
 
 _ON_WITH, _ON_WITHOUT, _OFF_WITH, _OFF_WITHOUT = (True, True), (True, False), (False, True), (False, False)

@@ -49,7 +49,7 @@ FAULTS: dict[str, dict[str, Range]] = {
         "unweighting_end_frac": (0.20, 0.24),
         "braking_s": (0.13, 0.14),
         "braking_ramp_frac": (0.65, 0.75),
-        "shoulders_per_body": (1.33, 1.37),
+        "shoulders_per_body": (1.48, 1.58),
     },
     "arms_early": {"arms_lead_s": (0.11, 0.14)},
     "elbows_drop": {"elbows_drop_rad": (0.32, 0.50), "elbows_drop_in_drive_rad": (0.05, 0.15)},
@@ -100,7 +100,9 @@ _CLEAN: dict[str, Range] = {
 _MOST_TRIES = 400
 _FORCE_BAND: Range = (1.6, 3.0)
 _HEIGHT_BAND_M: Range = (-0.04, 0.09)
-_FLOAT_LEAST_FORCE: Range = (0.02, 0.05)
+_FLOAT_EXCESS: Range = (1.06, 1.10)
+"""How fast the shoulders fall in a dip that leaves the bar behind, in units of g."""
+_FLOAT_LEAST_FORCE = 0.09
 _CLEAN_LEAST_FORCE: Range = (0.35, 0.65)
 
 
@@ -119,7 +121,7 @@ def faulty_plan(pattern: str, **changes: Any) -> LiftPlan:
     """
     middle = {name: (low + high) / 2.0 for name, (low, high) in FAULTS[pattern].items()}
     plan = dataclasses.replace(LiftPlan(), **(changes | middle), patterns=(pattern,))
-    return _timed(_finished(plan, pattern), 0.035 if pattern == "bar_floats" else 0.5)
+    return _timed(*_finished(plan, pattern, 0.5, sum(_FLOAT_EXCESS) / 2.0))
 
 
 def random_plan(
@@ -142,7 +144,6 @@ def random_plan(
     Drawn again until peak force lies between 1.6 and 3.0 times the weight and the drive ends between 4 cm below and
     9 cm above the height of stance (the fault of a short drive aside).
     """
-    least_band = _FLOAT_LEAST_FORCE if pattern == "bar_floats" else _CLEAN_LEAST_FORCE
     for _ in range(_MOST_TRIES):
         fields: dict[str, Any] = _person(rng) | {"movement": movement or _movement(rng, pattern)}
         ranges = _CLEAN | (FAULTS[pattern] if pattern else {})
@@ -150,14 +151,21 @@ def random_plan(
         if fields["movement"] == "dip only":
             fields["drive_velocity_mps"] = float(rng.uniform(0.9, 1.2))
         plan = dataclasses.replace(LiftPlan(), **(fields | changes), patterns=(pattern,) if pattern else ())
-        plan = _timed(_finished(plan, pattern), float(rng.uniform(*least_band)))
+        least, excess = float(rng.uniform(*_CLEAN_LEAST_FORCE)), float(rng.uniform(*_FLOAT_EXCESS))
+        plan = _timed(*_finished(plan, pattern, least, excess))
         if _plausible(plan, pattern):
             return plan
     raise RuntimeError(f"no plausible plan for {pattern} in {_MOST_TRIES} tries")
 
 
-def _finished(plan: LiftPlan, pattern: str | None) -> LiftPlan:
-    return dataclasses.replace(plan, bar_loose=True) if pattern == "bar_floats" else plan
+def _finished(plan: LiftPlan, pattern: str | None, least_force: float, excess: float) -> tuple[LiftPlan, float]:
+    """Give the plan and how light the lifter gets; for a floating bar, light enough for shoulders faster than g."""
+    if pattern != "bar_floats":
+        return plan, least_force
+    b = plan.shoulders_per_body
+    system_per_shoulders = (plan.body_mass_kg + b * plan.bar_mass_kg) / (b * plan.system_mass_kg)
+    least = max(_FLOAT_LEAST_FORCE, 1.0 - excess * system_per_shoulders)
+    return dataclasses.replace(plan, bar_loose=True), least
 
 
 def _timed(plan: LiftPlan, least_force: float) -> LiftPlan:

@@ -289,26 +289,23 @@ def _with_forces(
     marks: tuple[LiftMarks, ...],
 ) -> Motion:
     """Work out forces and pressure from the motion of body and bar (rows: position, velocity, acceleration)."""
-    g, m_body = plan.gravity_mps2, plan.body_mass_kg
+    g, m_body, half = plan.gravity_mps2, plan.body_mass_kg, plan.stance_half_width_m
     sway_x, sway_y, _ = body
     xyz_body = np.stack([whole.x_body + body[0], body[1], whole.z_body + body[2]], axis=-1)
     xyz_bar = np.stack([whole.x_bar + bar[0], bar[1], whole.z_bar + bar[2]], axis=-1)
     held = mass * carried
     on = whole.on_plate
+    push = m_body * xyz_body[2] + held[:, None] * xyz_bar[2]
     up = on * (m_body * (xyz_body[2, :, 2] + g) + mass * (xyz_bar[2, :, 2] + g) - whole.support_n) + whole.extra_n
-    forward = on * (m_body * xyz_body[2, :, 0] + held * xyz_bar[2, :, 0])
-    left_n = on * (m_body * xyz_body[2, :, 1] + held * xyz_bar[2, :, 1])
     # Quiet standing is an inverted pendulum: the pressure leads the mass by height/g times its acceleration.
     height = (m_body * xyz_body[0, :, 2] + mass * xyz_bar[0, :, 2]) / (m_body + mass)
-    cop_x = whole.cop_x_m + sway_x[0] - height / g * sway_x[2]
-    half = plan.stance_half_width_m
     left = np.clip(whole.left + (sway_y[0] - height / g * sway_y[2]) / (2.0 * half), 0.0, 1.0)
     return Motion(
         t_s=np.arange(gap.size) / rate_hz,
         force_up_n=up,
-        force_forward_n=forward,
-        force_left_n=left_n,
-        cop_x_m=cop_x,
+        force_forward_n=on * push[:, 0],
+        force_left_n=on * push[:, 1],
+        cop_x_m=whole.cop_x_m + sway_x[0] - height / g * sway_x[2],
         cop_y_m=half * (2.0 * left - 1.0),
         left_share=left,
         body_position_m=xyz_body[0],

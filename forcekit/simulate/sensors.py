@@ -15,6 +15,7 @@ from forcekit.model import (
     Channel,
     DeviceFile,
     FloatArray,
+    Plate,
     Recording,
     Site,
     Stand,
@@ -56,7 +57,7 @@ def record_plate(
     t_s = np.arange(int(motion.t_s[-1] * sensor.rate_hz) + 1) / sensor.rate_hz
     columns: dict[str, FloatArray] = {}
     channels: list[Channel] = []
-    plates = []
+    plates: list[Plate] = []
     for side, centre_y in _sides(sensor):
         load = _load_on(motion, sensor, t_s, side, heel, centre_y)
         values, plate, kinds = PLATES[sensor.kind](load, sensor, side, rng, own)
@@ -68,24 +69,28 @@ def record_plate(
             channels.append(channel)
         plates.append(plate)
     keep = _kept(t_s, sensor, rng)
-    device = DeviceFile(
+    stream = Stream(
+        t_s=_stamps(t_s, sensor)[keep] if sensor.stamps else t_s[: int(np.count_nonzero(keep))],
+        raw={name: column[keep] for name, column in columns.items()},
+        device=_device(motion, sensor, channels, plates),
+        source="simulated plate",
+        clock="stamps" if sensor.stamps else "rate",
+    )
+    return Recording(plate=stream, card=card)
+
+
+def _device(motion: Motion, sensor: PlateSensor, channels: list[Channel], plates: list[Plate]) -> DeviceFile:
+    column = "time" if sensor.stamps else None
+    return DeviceFile(
         name=f"simulated {sensor.kind} plate",
         kind="plate",
         serial="made, not measured",
-        time=TimeAxis(column="time", rate_hz=sensor.rate_hz) if sensor.stamps else TimeAxis(rate_hz=sensor.rate_hz),
+        time=TimeAxis(column=column, rate_hz=sensor.rate_hz),
         channels=tuple(channels),
         plates=tuple(plates),
         stand=Stand(heel_line_m=sensor.heel_line_m, heel_line_u_m=sensor.heel_line_u_m),
         site=Site(latitude_deg=motion.plan.latitude_deg, height_m=motion.plan.height_m),
     )
-    stream = Stream(
-        t_s=_stamps(t_s, sensor)[keep] if sensor.stamps else t_s[: int(np.count_nonzero(keep))],
-        raw={name: column[keep] for name, column in columns.items()},
-        device=device,
-        source="simulated plate",
-        clock="stamps" if sensor.stamps else "rate",
-    )
-    return Recording(plate=stream, card=card)
 
 
 def attempt_card(
