@@ -40,10 +40,9 @@ class BarSettings:
     accel_noise : m/s² per root hertz: a sample's standard deviation over the root of the rate (150 µg)
     gyro_noise : rad/s per root hertz (0.01 degree/s)
     tilt_u_rad : what stance leaves open at most, before the rests are used
-    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still,
-        from 3 mm of sway at 0.25 Hz, less of it sideways, and 2 mm of breathing; more is used when more is
-        seen
-    sway_memory_s : correlation time of it
+    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still
+    sway_worth : how many degrees of freedom it is worth; what is seen in the rests counts by its own
+    sway_memory_s : standard deviation of the sway's position over that of its velocity: 2.4 mm over 4 mm/s
     sway_turn_rad : change of the bar's attitude over a rest
     rest_step_s : rests count as zero velocity this often
     most_marks : at most this often per rest
@@ -64,8 +63,9 @@ class BarSettings:
     accel_noise: float = 1.5e-3
     gyro_noise: float = 1.75e-4
     tilt_u_rad: float = 0.1
-    sway_mps: tuple[float, float, float] = (0.005, 0.0035, 0.0025)
-    sway_memory_s: float = 0.8
+    sway_mps: tuple[float, float, float] = (0.004, 0.003, 0.0018)
+    sway_worth: float = 4.0
+    sway_memory_s: float = 0.6
     sway_turn_rad: float = 0.003
     rest_step_s: float = 0.1
     most_marks: int = 40
@@ -165,11 +165,11 @@ def solve(problem: Problem, stance: tuple[int, int], others: tuple[tuple[int, in
 
 
 def _sway(problem: Problem, path: Path, rests: tuple[tuple[int, int], ...]) -> SwayModel:
-    """Sway as set, or as seen in the rests if that is more."""
+    """Sway as it usually is, moved by what is seen in these rests."""
     s = problem.settings
     marked = tuple(problem.rest(path, r) for r in rests)
-    seen = sway_of(marked, s.sway_memory_s, np.asarray(problem.prior.accel_noise))
-    x, y, z = (max(set_mps, float(seen_mps)) for set_mps, seen_mps in zip(s.sway_mps, seen, strict=True))
+    noise = np.asarray(problem.prior.accel_noise)
+    x, y, z = sway_of(marked, np.array(s.sway_mps), s.sway_worth, s.sway_memory_s, noise).tolist()
     return SwayModel((x, y, z), s.sway_memory_s, s.sway_turn_rad)
 
 

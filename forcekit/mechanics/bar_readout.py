@@ -14,7 +14,7 @@ import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.bar import BarMotion
-from forcekit.mechanics.crossings import crossing_after, fitted_line, linear_at, peak
+from forcekit.mechanics.crossings import crossing_after, fitted_line, linear_at
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 
@@ -164,18 +164,21 @@ def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest:
 
     Notes
     -----
-    From a parabola through 40 ms. u(t) = u(a)/|jerk|: the instant moves when acceleration has a constant
-    error (bias, tilt, scale), and with the sensor's noise, which the parabola averages.
+    Where the acceleration passes zero, from a straight line through it over 12 ms (at least three samples) around the
+    crossing next to the extreme of velocity. u(t) = u(a)/|jerk|: the instant moves when acceleration has a constant
+    error (bias, tilt, scale), with the sensor's noise, and with the bend of the curve that the line does not follow.
     """
-    v = motion.velocity_mps[:, 2]
+    v, a = motion.velocity_mps[:, 2], motion.acceleration_mps2[:, 2]
     i, j = round(start_s * motion.rate_hz), min(round(stop_s * motion.rate_hz), v.size - 1)
-    half = max(2.0, 0.020 * motion.rate_hz)
-    height, place, _ = peak(v, i, j, half, largest=largest)
-    t = place / motion.rate_hz
-    x = np.arange(max(i, round(place - half)), min(j, round(place + half)) + 1)
-    bend = 2.0 * float(np.polyfit(x / motion.rate_hz - t, v[x], 2)[0]) if x.size > 3 else 0.0
-    span = max(x.size / motion.rate_hz, 1.0 / motion.rate_hz)
-    noise = motion.accel_noise * math.sqrt(1.2 / span)
+    top = i + int(np.argmax(v[i : j + 1]) if largest else np.argmin(v[i : j + 1]))
+    near = max(2, round(0.010 * motion.rate_hz))
+    place = crossing_after(a, max(i, top - near), min(j, top + near), 0.0, rising=not largest)
+    if place is None:
+        return Instant(top / motion.rate_hz, 0.5 / motion.rate_hz, bar_at(motion, "velocity", top / motion.rate_hz))
+    level, slope, n = fitted_line(a, place, max(1.0, 0.006 * motion.rate_hz))
+    move = float(np.clip(-level / slope, -1.0, 1.0)) if slope != 0.0 else 0.0
+    t = (place + move) / motion.rate_hz
+    noise = motion.accel_noise * math.sqrt(motion.rate_hz / n)
     u_a = math.hypot(bar_at(motion, "acceleration", t).u, noise)
-    value = bar_at(motion, "velocity", t)
-    return Instant(t, u_a / max(abs(bend), 1e-9), value.moved(height - value.value))
+    u_s = math.hypot(u_a / max(abs(slope) * motion.rate_hz, 1e-9), 0.04 / motion.rate_hz)
+    return Instant(t, u_s, bar_at(motion, "velocity", t))

@@ -121,6 +121,19 @@ class Prior:
     gyro_measured: bool
 
 
+def sway_kernel(lag_s: FloatArray, memory_s: float) -> FloatArray:
+    """Autocorrelation of the velocity of sway: (1 - s) exp(-s) with s = lag/memory.
+
+    Notes
+    -----
+    This is the velocity of a position with the Matern autocorrelation (1 + s) exp(-s): a body that sways stays in its
+    place, so what it moves now it takes back soon, and its mean velocity over a long rest is closer to zero than that
+    of a process without this memory. The standard deviation of the position is memory times that of velocity.
+    """
+    s = lag_s / memory_s
+    return np.asarray((1.0 - s) * np.exp(-s), dtype=np.float64)
+
+
 def prior_variance(basis: Basis, prior: Prior) -> FloatArray:
     """Prior variances of all sources of a basis, shape (n_sources,)."""
     out = np.zeros(basis.n_sources)
@@ -153,7 +166,7 @@ def _system(
         lag = np.abs(rest.t_s[:, None] - rest.t_s[None, :])
         rows.append(np.asarray(h.reshape(-1, basis.n_sources)))
         residuals.append(z.ravel())
-        blocks.append(np.asarray(np.kron(np.exp(-lag / sway.memory_s), np.diag(sd2)), dtype=np.float64))
+        blocks.append(np.asarray(np.kron(sway_kernel(lag, sway.memory_s), np.diag(sd2)), dtype=np.float64))
         if rest.gyro_radps is not None:
             g = np.zeros((3, basis.n_sources))
             g[:, GYRO_BIAS] = np.eye(3)
@@ -240,16 +253,29 @@ def _turn_variance(rest: Rest, sway: SwayModel) -> float:
     return float(rest.gyro_u_radps**2 + (sway.turn_rad / span) ** 2)
 
 
-def sway_of(rests: tuple[Rest, ...], memory_s: float, noise: FloatArray) -> FloatArray:
-    """Standard deviation of the sway velocity seen within the rests, each axis, shape (3,).
+def sway_of(
+    rests: tuple[Rest, ...], usual_mps: FloatArray, usual_worth: float, memory_s: float, noise: FloatArray
+) -> FloatArray:
+    """Give the standard deviation of the sway velocity, each axis, shape (3,): the usual one, moved by what is seen.
+
+    Parameters
+    ----------
+    rests : tuple of Rest
+    usual_mps : array, shape (3,)
+    usual_worth : float
+        How many degrees of freedom the usual sway is worth.
+    memory_s : float, second
+    noise : array, shape (3,)
+        Of the accelerometer, m/s² per root hertz.
 
     Notes
     -----
-    A straight line is removed from the strapdown velocity of each rest, because its level and slope are
-    errors of the solution. What remains is sway and integrated sensor noise; the latter's expected share is
-    subtracted and the former's share that the line took with it is put back, both from their covariances.
+    A straight line is removed from the strapdown velocity of each rest, because its level and slope are errors of
+    the solution. What remains is sway and integrated sensor noise; the latter's expected share is subtracted and
+    the former's share that the line took with it is put back, both from their covariances. The variances are
+    averaged with their degrees of freedom (Satterthwaite's for what is seen; the conjugate prior of a variance).
     """
-    top, bottom = np.zeros(3), 0.0
+    top, bottom, squares = np.zeros(3), 0.0, 0.0
     for rest in rests:
         n = rest.t_s.size
         if n < 5:
@@ -260,6 +286,12 @@ def sway_of(rests: tuple[Rest, ...], memory_s: float, noise: FloatArray) -> Floa
         since = rest.t_s - rest.t_s[0]
         walk = np.minimum(since[:, None], since[None, :])
         left = project @ rest.velocity_mps
+        sway = project @ sway_kernel(np.abs(x[:, None] - x[None, :]), memory_s)
         top += (left**2).sum(axis=0) - noise**2 * np.trace(project @ walk)
-        bottom += float(np.trace(project @ np.exp(-np.abs(x[:, None] - x[None, :]) / memory_s)))
-    return np.sqrt(np.clip(top / bottom, 0.0, None)) if bottom > 0.0 else np.zeros(3)
+        bottom += float(np.trace(sway))
+        squares += float(np.trace(sway @ sway))
+    if bottom == 0.0:
+        return np.asarray(usual_mps, dtype=np.float64)
+    seen = np.clip(top / bottom, 0.0, None)
+    freedom = bottom**2 / squares
+    return np.asarray(np.sqrt((usual_worth * np.asarray(usual_mps) ** 2 + freedom * seen) / (usual_worth + freedom)))
