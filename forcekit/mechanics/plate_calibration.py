@@ -1,0 +1,371 @@
+"""Calibration of a plate with four cells from known masses on a grid, and the one-minute check of every day.
+
+The places of the cells are known; only their four gains are fitted. A free matrix would have no unique answer: on
+a rigid plate the four readings of a noise-free load are tied to one another, so they span three dimensions only.
+
+Each loaded reading gives three equations: the cells' forces add up to the weight, and their moments about the two
+axes are those of the weight at its place.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import msgspec
+import numpy as np
+
+from forcekit.constants import STANDARD_GRAVITY_MPS2
+from forcekit.errors import InputError
+from forcekit.mechanics.calibration_report import CalibrationReport, Limits, judge, report_of
+from forcekit.model import Channel, DeviceFile, FloatArray
+
+__all__ = [
+    "AIR_BUOYANCY",
+    "DailyCheck",
+    "PlateCalibration",
+    "Reading",
+    "calibrate_plate",
+    "calibrated_device",
+    "daily_check",
+]
+
+AIR_BUOYANCY = 1.0 - 1.2 / 7850.0
+"""Weight in air of iron over its weight in vacuum: density of air 1.2, of iron 7850 kg/m3 (tables, from memory)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """Mean of the cells while nothing moves.
+
+    Attributes
+    ----------
+    t_s : float, second
+        When it was taken; readings stand in this order.
+    counts : tuple of float
+        Mean number of each cell.
+    mass_kg : float
+        Known mass on the plate; 0 is the empty plate.
+    x_m, y_m : float, metre
+        Where its middle stands, from the middle of the plate.
+    falling : bool
+        The load was greater before: one of the readings on the way down.
+    """
+
+    t_s: float
+    counts: tuple[float, ...]
+    mass_kg: float = 0.0
+    x_m: float = 0.0
+    y_m: float = 0.0
+    falling: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlateCalibration:
+    """Four gains, how sure they are, and what the report says of the plate.
+
+    Attributes
+    ----------
+    gains : array, shape (4,), newton per count
+    gains_cov : array, shape (4, 4)
+        Covariance, with the common part of the masses' uncertainty.
+    zero_counts : array, shape (4,)
+        The last empty plate.
+    report : CalibrationReport
+    problems : tuple of str
+        Why the calibration is refused; empty when it may be used.
+    """
+
+    gains: FloatArray
+    gains_cov: FloatArray
+    zero_counts: FloatArray
+    report: CalibrationReport
+    problems: tuple[str, ...]
+
+    @property
+    def ok(self) -> bool:
+        """True when the calibration may be used."""
+        return not self.problems
+
+    @property
+    def gain_u_frac(self) -> float:
+        """Largest relative standard uncertainty of a gain."""
+        return float(np.max(np.sqrt(np.diag(self.gains_cov)) / np.abs(self.gains)))
+
+
+def calibrate_plate(
+    readings: Sequence[Reading],
+    cells_m: FloatArray,
+    *,
+    gravity_mps2: float = STANDARD_GRAVITY_MPS2,
+    mass_u_frac: float = 0.0005,
+    place_u_m: float = 0.002,
+    limits: Limits | None = None,
+) -> PlateCalibration:
+    """Gains of four cells from known masses on a grid, with a report and, if need be, the reasons to refuse it.
+
+    Parameters
+    ----------
+    readings : sequence of Reading
+        In the order they were taken, an empty plate first and last and best between any two loads.
+    cells_m : array, shape (4, 2), metre
+        Places of the cells from the middle of the plate.
+    gravity_mps2 : float
+        Local gravity.
+    mass_u_frac : float
+        Relative standard uncertainty that all masses share (0.05 % for weighed discs; our choice).
+    place_u_m : float, metre
+        Standard uncertainty of a mass's place (2 mm by hand; our choice).
+    limits : Limits, optional
+        What is still accepted.
+
+    Notes
+    -----
+    The zero of a load is taken on the line between the empty plates before and after it. Weighted least squares;
+    the scatter of the force equations and that of the moment equations are each estimated from their own residuals
+    and the fit repeated with them, so neither has to be known beforehand.
+
+    Raises
+    ------
+    InputError
+        If there are too few readings to fit anything.
+    """
+    limits = limits or Limits()
+    cells = np.asarray(cells_m, np.float64)
+    loaded, empty = _split(readings, cells)
+    counts = np.array([r.counts for r in loaded]) - _zero_of(loaded, empty)
+    weight = np.array([r.mass_kg for r in loaded]) * gravity_mps2 * AIR_BUOYANCY
+    place = np.array([[r.x_m, r.y_m] for r in loaded])
+    matrix, target = _equations(counts, weight, place, cells)
+    gains, cov, sigma = _fit(matrix, target, weight * place_u_m)
+    cov = cov + mass_u_frac**2 * np.outer(gains, gains)
+    report = report_of(
+        loaded=[(r.mass_kg, r.x_m, r.y_m, r.falling) for r in loaded],
+        weight_n=weight,
+        cell_force_n=counts * gains,
+        cells_m=cells,
+        empty_n=np.array([float(np.array(r.counts) @ gains) for r in empty]),
+        empty_t_s=np.array([r.t_s for r in empty]),
+        condition=_condition(matrix, sigma),
+        place_u_m=place_u_m,
+    )
+    silent = _silent_cells(counts)
+    problems = (*judge(report, limits, gains, silent),)
+    return PlateCalibration(gains, cov, np.array(empty[-1].counts), report, problems)
+
+
+def _split(readings: Sequence[Reading], cells: FloatArray) -> tuple[list[Reading], list[Reading]]:
+    if cells.shape != (4, 2):
+        raise ValueError("cells_m must have the shape (4, 2)")
+    loaded = [r for r in readings if r.mass_kg > 0.0]
+    empty = [r for r in readings if r.mass_kg == 0.0]
+    places = {(round(r.x_m, 3), round(r.y_m, 3)) for r in loaded}
+    if len(places) < 3 or not empty:
+        raise InputError(
+            f"the calibration has {len(loaded)} loaded readings at {len(places)} places and {len(empty)} of the "
+            "empty plate; at least 3 places and an empty plate are needed, 3 by 3 places and two masses are good."
+        )
+    if any(len(r.counts) != 4 or not np.all(np.isfinite(r.counts)) for r in readings):
+        raise InputError("a reading of the calibration has not four numbers; take that reading again.")
+    return loaded, empty
+
+
+def _zero_of(loaded: list[Reading], empty: list[Reading]) -> FloatArray:
+    t = [r.t_s for r in empty]
+    zeros = np.array([r.counts for r in empty])
+    at = [r.t_s for r in loaded]
+    return np.column_stack([np.interp(at, t, zeros[:, i]) for i in range(4)])
+
+
+def _equations(
+    counts: FloatArray, weight: FloatArray, place: FloatArray, cells: FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """Stack the rows force, moment along x, moment along y."""
+    matrix = np.concatenate([counts, counts * cells[:, 0], counts * cells[:, 1]])
+    target = np.concatenate([weight, weight * place[:, 0], weight * place[:, 1]])
+    return matrix, target
+
+
+def _fit(matrix: FloatArray, target: FloatArray, placing_nm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Gains, their covariance, and the standard deviation of each equation."""
+    n = placing_nm.size
+    sigma = np.concatenate([np.full(n, 0.1), np.maximum(placing_nm, 0.02), np.maximum(placing_nm, 0.02)])
+    gains = np.zeros(4)
+    for _ in range(4):
+        scaled = matrix / sigma[:, None]
+        gains = np.linalg.lstsq(scaled, target / sigma, rcond=None)[0]
+        rest = (target - matrix @ gains) / sigma
+        # Four gains are taken from 3 n equations; the loss is shared out evenly.
+        share = 3.0 * n / max(3.0 * n - 4.0, 1.0)
+        force_scale = max(float(np.sqrt(np.mean(rest[:n] ** 2) * share)), 1e-3)
+        moment_scale = max(float(np.sqrt(np.mean(rest[n:] ** 2) * share)), 1e-3)
+        sigma = sigma * np.concatenate([np.full(n, force_scale), np.full(2 * n, moment_scale)])
+    scaled = matrix / sigma[:, None]
+    return gains, np.linalg.pinv(scaled.T @ scaled), sigma
+
+
+def _condition(matrix: FloatArray, sigma: FloatArray) -> float:
+    """Ratio of the best to the worst determined combination of gains, cells scaled alike."""
+    scaled = matrix / sigma[:, None]
+    lengths = np.linalg.norm(scaled, axis=0)
+    if np.any(lengths == 0.0):
+        return float("inf")
+    return float(np.linalg.cond(scaled / lengths))
+
+
+def _silent_cells(counts: FloatArray) -> list[int]:
+    """Cells, from 1, that hardly answer to any load."""
+    span = np.ptp(counts, axis=0)
+    return [i + 1 for i in range(4) if span[i] < 0.02 * float(span.max())]
+
+
+def calibrated_device(device: DeviceFile, calibration: PlateCalibration, *, plate: int = 0) -> DeviceFile:
+    """Device file with the fitted gains, zeros and uncertainties in the place of the old ones.
+
+    Parameters
+    ----------
+    device : DeviceFile
+        Its plate must be of the kind ``cells`` with four of them, in the order of the calibration.
+    calibration : PlateCalibration
+    plate : int
+        Which plate of the device.
+
+    Raises
+    ------
+    InputError
+        If the calibration was refused.
+    """
+    if not calibration.ok:
+        raise InputError(
+            f'the calibration of "{device.name}" is refused: {calibration.problems[0]}. Mend that and repeat it.'
+        )
+    old = device.plates[plate]
+    numbers = zip(old.cells, calibration.gains.tolist(), calibration.zero_counts.tolist(), strict=True)
+    fitted = {cell.channel: (gain, zero) for cell, gain, zero in numbers}
+    channels = tuple(_with_gain(c, *fitted[c.name]) if c.name in fitted else c for c in device.channels)
+    report = calibration.report
+    new = msgspec.structs.replace(
+        old,
+        gain_u=calibration.gain_u_frac,
+        zero_u_n=max(report.zero_u_n, 0.05),
+        drift_u_nps=max(abs(report.drift_nps), 1e-4),
+        position_u_m=max(report.pressure_u_m, 0.0005),
+    )
+    plates = tuple(new if i == plate else p for i, p in enumerate(device.plates))
+    return msgspec.structs.replace(device, channels=channels, plates=plates)
+
+
+def _with_gain(channel: Channel, gain: float, zero: float) -> Channel:
+    sign: Literal[1, -1] = 1 if gain > 0.0 else -1
+    return msgspec.structs.replace(channel, unit="N", scale=abs(gain), sign=sign, offset=zero)
+
+
+# ------------------------------------------------------------------------------------------------- every day
+
+
+@dataclass(frozen=True, slots=True)
+class DailyCheck:
+    """What the check of today found.
+
+    Attributes
+    ----------
+    zero_shift_n : float, newton
+        Empty plate today less the empty plate of the calibration.
+    mass_kg : float
+        What the plate says the known mass is.
+    error_frac : float
+        Relative error of that mass.
+    error_u_frac : float
+        Its standard uncertainty: gains, noise and the known mass.
+    place_error_m : float or None
+        Distance of the pressure from where the mass stands; None if that was not given.
+    verdict : "good", "doubtful" or "bad"
+    sentence : str
+    """
+
+    zero_shift_n: float
+    mass_kg: float
+    error_frac: float
+    error_u_frac: float
+    place_error_m: float | None
+    verdict: str
+    sentence: str
+
+
+def daily_check(
+    calibration: PlateCalibration,
+    cells_m: FloatArray,
+    empty_counts: FloatArray,
+    loaded_counts: FloatArray,
+    mass_kg: float,
+    *,
+    mass_u_kg: float = 0.05,
+    at_m: tuple[float, float] | None = None,
+    gravity_mps2: float = STANDARD_GRAVITY_MPS2,
+    bad_frac: float = 0.01,
+    bad_place_m: float = 0.010,
+    bad_zero_n: float = 100.0,
+) -> DailyCheck:
+    """Compare the empty plate and one known mass, or the lifter's scale weight, with the calibration.
+
+    Parameters
+    ----------
+    calibration : PlateCalibration
+    cells_m : array, shape (4, 2), metre
+    empty_counts, loaded_counts : array, shape (n, 4)
+        Samples of about half a minute each; steady.
+    mass_kg, mass_u_kg : float
+        Known mass and its standard uncertainty (0.05 kg for a weighed disc, 0.3 kg for a bathroom scale).
+    at_m : (x, y), optional
+        Where the mass stands.
+    bad_frac, bad_place_m, bad_zero_n : float
+        Beyond these the plate must not be used (1 %, 10 mm, 100 N; our choice).
+
+    Notes
+    -----
+    ``good`` when the error lies within twice its uncertainty, ``doubtful`` beyond that, ``bad`` when it is beyond
+    `bad_frac` for certain. A zero that moved is no fault by itself, for every recording finds its own; far off
+    it means a plate that touches something or a cell that was overloaded.
+    """
+    empty = np.atleast_2d(np.asarray(empty_counts, np.float64))
+    loaded = np.atleast_2d(np.asarray(loaded_counts, np.float64))
+    if mass_kg <= 0.0:
+        raise InputError(f"the known mass is {mass_kg:g} kg; a mass above 0 is needed for the check.")
+    g = calibration.gains
+    zero_shift = float((empty.mean(axis=0) - calibration.zero_counts) @ g)
+    cells_n = (loaded.mean(axis=0) - empty.mean(axis=0)) * g
+    force = float(cells_n.sum())
+    found_kg = force / (gravity_mps2 * AIR_BUOYANCY)
+    error = found_kg / mass_kg - 1.0
+    share = cells_n / g / force
+    gain_u = float(np.sqrt(share @ calibration.gains_cov @ share))
+    noise = np.array([(part @ g).std() / np.sqrt(max(part.shape[0], 1)) for part in (empty, loaded)])
+    u = float(np.sqrt(gain_u**2 + np.sum((noise / force) ** 2) + (mass_u_kg / mass_kg) ** 2))
+    place_error = None
+    if at_m is not None:
+        pressure = cells_n @ np.asarray(cells_m, np.float64) / force
+        place_error = float(np.hypot(*(pressure - np.array(at_m))))
+    verdict, sentence = _say(found_kg, mass_kg, error, u, place_error, zero_shift, (bad_frac, bad_place_m, bad_zero_n))
+    return DailyCheck(zero_shift, found_kg, error, u, place_error, verdict, sentence)
+
+
+def _say(
+    found_kg: float,
+    mass_kg: float,
+    error: float,
+    u: float,
+    place_error_m: float | None,
+    zero_shift_n: float,
+    bad: tuple[float, float, float],
+) -> tuple[str, str]:
+    what = f"{mass_kg:g} kg reads {found_kg:.2f} kg ({100 * error:+.2f} %, expected within {200 * u:.2f} %)"
+    if abs(error) - 2.0 * u > bad[0]:
+        return "bad", f"{what}; do not use the plate: look for something that touches it and calibrate again."
+    if place_error_m is not None and place_error_m > bad[1]:
+        return "bad", f"the pressure lies {1000 * place_error_m:.0f} mm from the mass; check cells and cabling."
+    if abs(zero_shift_n) > bad[2]:
+        return "bad", f"the empty plate reads {zero_shift_n:+.0f} N; free it of what lies on or against it."
+    if abs(error) > 2.0 * u:
+        return "doubtful", f"{what}; repeat the check, and calibrate again if it stays so."
+    return "good", f"{what}."
