@@ -318,8 +318,8 @@ def _shrug(ask: Ask) -> Done:
 
 def _aborted_dip(ask: Ask) -> Done:
     """Begin a dip, stop, and stand up again slowly."""
-    depth = float(ask.rng.uniform(0.04, 0.09))
-    down, wait, up = (float(ask.rng.uniform(*band)) for band in ((0.45, 0.7), (0.0, 0.8), (0.9, 1.4)))
+    depth = float(ask.rng.uniform(0.04, 0.10))
+    down, wait, up = (float(ask.rng.uniform(*band)) for band in ((0.40, 0.7), (0.0, 0.8), (0.75, 1.4)))
     pieces = [hold(0.0, 0.2), settle(-depth, down), hold(0.0, wait), settle(depth, up)]
     return [_stand(ask, down + wait + up + 0.5, Moves(z=pieces))], ask.scene
 

@@ -10,6 +10,7 @@ import dataclasses
 from typing import Any
 
 import numpy as np
+from scipy.optimize import brentq
 
 from forcekit.model import Movement
 from forcekit.simulate.dip import drive_end_height, force_band
@@ -98,6 +99,7 @@ _CLEAN: dict[str, Range] = {
     "bar_whip_m": (0.0, 0.0010),
 }
 _MOST_TRIES = 400
+_UNWEIGHTING_S: Range = (0.12, 0.60)
 _FORCE_BAND: Range = (1.6, 3.0)
 _HEIGHT_BAND_M: Range = (-0.04, 0.09)
 _FLOAT_EXCESS: Range = (1.06, 1.10)
@@ -170,9 +172,16 @@ def _finished(plan: LiftPlan, pattern: str | None, least_force: float, excess: f
 
 def _timed(plan: LiftPlan, least_force: float) -> LiftPlan:
     """Choose the unweighting time so that the force falls to a stated part of the weight."""
-    times = np.linspace(0.12, 0.60, 49)
-    least = np.array([force_band(dataclasses.replace(plan, unweighting_s=float(t)))[0] for t in times])
-    return dataclasses.replace(plan, unweighting_s=float(np.interp(least_force, least, times)))
+
+    def too_light(unweighting_s: float) -> float:
+        return force_band(dataclasses.replace(plan, unweighting_s=unweighting_s))[0] - least_force
+
+    shortest, longest = _UNWEIGHTING_S
+    if too_light(shortest) > 0.0:
+        return dataclasses.replace(plan, unweighting_s=shortest)
+    if too_light(longest) < 0.0:
+        return dataclasses.replace(plan, unweighting_s=longest)
+    return dataclasses.replace(plan, unweighting_s=float(brentq(too_light, shortest, longest, xtol=1e-5)))
 
 
 def _plausible(plan: LiftPlan, pattern: str | None) -> bool:

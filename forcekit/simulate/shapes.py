@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-from scipy.interpolate import BSpline, PPoly
+from scipy.interpolate import BSpline
 
 from forcekit.model import FloatArray
 
@@ -127,19 +127,36 @@ def evaluate(pieces: Sequence[Piece], t_s: FloatArray, *, start: float = 0.0) ->
     -------
     array, shape (3, n)
     """
-    used = [p for p in pieces if p.duration_s > 0.0]
-    end_s = float(np.sum([p.duration_s for p in used]))
-    used.append(hold(0.0, max(float(t_s[-1]) - end_s, 0.0) + 1.0))
-    order = max(len(p.coefficients) for p in used)
-    c = np.zeros((order, len(used)))
-    for i, piece in enumerate(used):
-        for k, value in enumerate(piece.coefficients):
-            c[order - 1 - k, i] = value
-    breaks = np.concatenate(([0.0], np.cumsum([p.duration_s for p in used])))
-    acceleration = PPoly(c, breaks)
-    velocity = acceleration.antiderivative()
-    position = velocity.antiderivative()
-    return np.stack([position(t_s) + start, velocity(t_s), acceleration(t_s)])
+    out = np.zeros((3, t_s.size))
+    velocity, position, begins = 0.0, start, 0.0
+    for piece in [*pieces, hold(0.0, np.inf)]:
+        ends = begins + piece.duration_s
+        i, j = np.searchsorted(t_s, (begins, ends))
+        since = t_s[i:j] - begins
+        if any(piece.coefficients):
+            _fill(out[:, i:j], piece, since, position, velocity)
+        else:
+            out[0, i:j] = position + velocity * since
+            out[1, i:j] = velocity
+        if np.isfinite(ends):
+            velocity, moved, _ = end_of([piece], velocity)
+            position, begins = position + moved, ends
+    return out
+
+
+def _fill(out: FloatArray, piece: Piece, since: FloatArray, position: float, velocity: float) -> None:
+    """Write position, velocity and acceleration of one piece into three rows."""
+    c = piece.coefficients
+    polynomials = (
+        [position, velocity, *(a / ((k + 1) * (k + 2)) for k, a in enumerate(c))],
+        [velocity, *(a / (k + 1) for k, a in enumerate(c))],
+        list(c),
+    )
+    for row, polynomial in zip(out, polynomials, strict=True):
+        row[:] = polynomial[-1]
+        for coefficient in reversed(polynomial[:-1]):
+            row *= since
+            row += coefficient
 
 
 def smooth_step(t_s: FloatArray, start_s: float, end_s: float) -> FloatArray:
@@ -193,7 +210,10 @@ def spline_motion(control: FloatArray, n: int, rate_hz: float) -> FloatArray:
     windows = np.lib.stride_tricks.sliding_window_view(control, 6)
     basis = _basis(n_per_knot)
     scale = (1.0, 1.0 / KNOT_S, 1.0 / KNOT_S**2)
-    return np.stack([scale[d] * (windows @ basis[d]).ravel()[:n] for d in range(3)])
+    out = np.empty((3, windows.shape[0], n_per_knot))
+    for d in range(3):
+        np.matmul(windows, scale[d] * basis[d], out=out[d])
+    return np.asarray(out.reshape(3, -1)[:, :n])
 
 
 def samples_per_knot(rate_hz: float) -> int:
