@@ -41,7 +41,7 @@ class CalibrationReport:
     full_scale_n : float
         Greatest weight.
     linearity_frac : float
-        Greatest mean deviation of a load, over all its places, from the fitted line.
+        Greatest mean deviation of a rising load, over all its places, from the fitted line.
     hysteresis_frac : float or None
         Greatest difference between rising and falling load at one place; None if no load was taken both ways.
     repeatability_frac : float or None
@@ -49,7 +49,7 @@ class CalibrationReport:
     zero_return_frac : float
         Greatest change of the empty plate from one reading to the next.
     corner_frac : float
-        Greatest mean deviation of a place from the load itself (not of full scale).
+        Greatest mean deviation of a place from the rising loads on it (not of full scale).
     pressure_error_m, pressure_rms_m : float
         Greatest and root-mean-square distance of the pressure from the mass.
     pressure_u_m : float
@@ -119,10 +119,13 @@ def report_of(
     distance = np.hypot(*offset.T)
     rms = float(np.sqrt(np.mean(offset**2)))
     zero_u, drift = _zero_noise(empty_n, empty_t_s)
-    by_place = _groups([(x, y) for _, x, y, _ in loaded], error / weight_n)
+    # Rising loads only: what the way down adds is hysteresis and has its own figure.
+    rising = np.array([not f for *_, f in loaded])
+    by_place = _groups([(x, y) for _, x, y, f in loaded if not f], (error / weight_n)[rising])
+    by_load = _groups([m for m, _, _, f in loaded if not f], error[rising])
     return CalibrationReport(
         full_scale_n=full,
-        linearity_frac=_worst(_groups([m for m, *_ in loaded], error)) / full,
+        linearity_frac=_worst(by_load) / full,
         hysteresis_frac=_hysteresis(loaded, force, full),
         repeatability_frac=_repeatability(loaded, force, full),
         zero_return_frac=float(np.abs(np.diff(empty_n)).max()) / full if empty_n.size > 1 else 0.0,
@@ -181,7 +184,7 @@ def _groups(keys: Sequence[object], values: FloatArray) -> dict[object, list[flo
 
 
 def _worst(groups: dict[object, list[float]]) -> float:
-    return max(abs(float(np.mean(v))) for v in groups.values())
+    return max((abs(float(np.mean(v))) for v in groups.values()), default=0.0)
 
 
 def _hysteresis(loaded: Sequence[Load], force: FloatArray, full: float) -> float | None:
