@@ -4,6 +4,7 @@ Statistics (arrays in, an answer with numbers and a sentence out; no file, no da
     - `wording`: how a number is written for a person
     - `regression`: least squares, prediction intervals
     - `reliability`: typical error, CV, ICC, minimal detectable change, agreement
+    - `loads`: which earlier reps a rep may be compared with
     - `control`: individuals and EWMA charts
     - `usual`: the usual range for the next rep; is this rep different?
     - `squad`: a new lifter's usual range, drawn toward the squad
@@ -18,8 +19,10 @@ Store (SQLite in the user's data folder, or PostgreSQL by URL)
     - `store`: opening, reading, writing
     - `people`: athletes, body mass, sessions
     - `recordings`: raw files kept by content hash
-    - `attempts`: adding a lift, reading attempts and series
-    - `tables`: export and import as open tables, export and deletion of one athlete
+    - `attempts`: adding a lift
+    - `series`: reading one measure over time, or one attempt
+    - `tables`: export and import as open tables
+    - `removal`: complete deletion of one athlete
 
 Both together
     - `questions`: the statistics asked of the store

@@ -167,7 +167,7 @@ def _profile(y: FloatArray, x: FloatArray, c: float) -> _Found:
     total = float(w @ w)
     places, which = np.unique(x, return_inverse=True)
     counts = np.bincount(which).astype(np.float64)
-    sums = np.bincount(which, weights=w)
+    sums = np.bincount(which, weights=w).astype(np.float64)
     explained = _explained_by_step(sums, counts, places, tried)
     room = tried[None, :] - bends[:, None]
     allowed = room > 0.5 * span / N_BENDS

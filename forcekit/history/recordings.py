@@ -1,0 +1,115 @@
+"""Raw recordings, kept as they came, named by what is in them."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import secrets
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass
+from io import BufferedWriter
+from pathlib import Path
+
+from forcekit.errors import InputError
+from forcekit.history.store import Store, make_private_folder
+
+__all__ = ["KeptFile", "content_hash", "find_kept", "keep_file", "remove_stale"]
+
+_CHUNK = 1 << 20
+_PART = ".part"
+STALE_S = 86400.0
+"""Age from which a file that was never finished is swept away."""
+
+
+@dataclass(frozen=True, slots=True)
+class KeptFile:
+    """A raw file in the store: SHA-256 of its content, size, the name it came with, and what it is of."""
+
+    sha256: str
+    n_bytes: int
+    file_name: str
+    role: str
+
+
+def keep_file(store: Store, source: Path, role: str = "plate") -> KeptFile:
+    """Copy a raw file into the store's folder; the same content is kept once.
+
+    Parameters
+    ----------
+    source : Path
+        The file; it is only read.
+    role : str
+        What it is of: "plate", "bar" or "device".
+
+    Notes
+    -----
+    The copy gets its name only when it is complete and on the disk, so a crash leaves no half file under a name.
+    """
+    target_folder = store.recordings
+    part = target_folder / f"{secrets.token_hex(8)}{_PART}"
+    digest, n_bytes = hashlib.sha256(), 0
+    try:
+        with source.open("rb") as read, _private(part) as write:
+            while chunk := read.read(_CHUNK):
+                digest.update(chunk)
+                n_bytes += len(chunk)
+                write.write(chunk)
+            write.flush()
+            os.fsync(write.fileno())
+        sha256 = digest.hexdigest()
+        if find_kept(store, sha256) is not None:
+            part.unlink()
+        else:
+            target = store.recordings / sha256[:2] / f"{sha256}{source.suffix.lower()}"
+            make_private_folder(target.parent)
+            part.replace(target)
+            _sync_folder(target.parent)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise InputError(
+            f"{source}: cannot be copied to the store ({error.strerror}). Check the file and the free space."
+        ) from error
+    return KeptFile(sha256, n_bytes, source.name, role)
+
+
+def find_kept(store: Store, sha256: str) -> Path | None:
+    """Path of a raw file in the store's folder; None when it is not on this computer."""
+    return next((store.recordings / sha256[:2]).glob(f"{sha256}*"), None)
+
+
+def content_hash(files: Iterable[KeptFile]) -> str | None:
+    """Give one hash for all raw files of a recording, whatever their order; None without files.
+
+    Device files do not count: the same signals explained anew are the same recording.
+    """
+    hashes = sorted(f.sha256 for f in files if f.role != "device")
+    if not hashes:
+        return None
+    return hashes[0] if len(hashes) == 1 else hashlib.sha256("\n".join(hashes).encode()).hexdigest()
+
+
+def remove_stale(store: Store) -> int:
+    """Remove copies that a crash left unfinished more than a day ago; gives their number."""
+    old = [p for p in store.recordings.glob(f"*{_PART}") if p.stat().st_mtime < time.time() - STALE_S]
+    for path in old:
+        path.unlink(missing_ok=True)
+    return len(old)
+
+
+def _private(path: Path) -> BufferedWriter:
+    return os.fdopen(os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600), "wb")
+
+
+def _sync_folder(folder: Path) -> None:
+    """Make a new name in a folder last; not every system can, and then the file system decides."""
+    try:
+        fd = os.open(folder, os.O_RDONLY)
+    except OSError:
+        return
+    try:
+        os.fsync(fd)
+    except OSError:
+        pass
+    finally:
+        os.close(fd)

@@ -1,0 +1,221 @@
+"""Reading attempts back: one measure over time, or all measures of one attempt."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import sqlalchemy as sa
+
+from forcekit.errors import InputError
+from forcekit.history import schema as t
+from forcekit.history.people import find_athlete_id
+from forcekit.history.store import Store, reading
+from forcekit.model import BoolArray, FloatArray, Measure
+
+__all__ = ["AttemptLine", "Series", "list_attempts", "measure_names_of", "measures_of", "series"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Series:
+    """One measure of one athlete in order of time; the newest result of each attempt.
+
+    Attributes
+    ----------
+    lifted_at : array, shape (n,)
+        Seconds since 1970 (UTC).
+    value, low, high : array, shape (n,)
+        SI; NaN where withheld.
+    load_kg : array, shape (n,)
+        NaN where not known.
+    session : array, shape (n,)
+        Session id; attempts without one are numbered by the day (UTC), negative.
+    outcome, cue, drill, movement : tuple of str
+        Empty where not known.
+    attempt_id : array of int, shape (n,)
+    """
+
+    athlete: str
+    measure: str
+    unit: str
+    lifted_at: FloatArray
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    load_kg: FloatArray
+    session: FloatArray
+    outcome: tuple[str, ...]
+    cue: tuple[str, ...]
+    drill: tuple[str, ...]
+    movement: tuple[str, ...]
+    attempt_id: npt.NDArray[np.int64]
+
+    def where(self, rows: BoolArray) -> Series:
+        """Give the attempts for which `rows` is true."""
+        index = [int(i) for i in np.flatnonzero(rows)]
+        return Series(
+            athlete=self.athlete,
+            measure=self.measure,
+            unit=self.unit,
+            lifted_at=self.lifted_at[index],
+            value=self.value[index],
+            low=self.low[index],
+            high=self.high[index],
+            load_kg=self.load_kg[index],
+            session=self.session[index],
+            outcome=tuple(self.outcome[i] for i in index),
+            cue=tuple(self.cue[i] for i in index),
+            drill=tuple(self.drill[i] for i in index),
+            movement=tuple(self.movement[i] for i in index),
+            attempt_id=self.attempt_id[index],
+        )
+
+    def __len__(self) -> int:
+        return int(self.value.size)
+
+
+def series(
+    store: Store,
+    athlete: str,
+    measure: str,
+    *,
+    movement: str | None = None,
+    since: float | None = None,
+    until: float | None = None,
+) -> Series:
+    """Read one measure of one athlete over time.
+
+    Parameters
+    ----------
+    movement : str, optional
+        Only attempts of this movement.
+    since, until : float, optional
+        Only attempts from and before these times, seconds since 1970 (UTC).
+
+    Raises
+    ------
+    InputError
+        If the athlete or the measure is unknown.
+    """
+    who = find_athlete_id(store, athlete)
+    a, m = t.attempts.c, t.measures.c
+    columns = (a.id, a.lifted_at, a.load_kg, a.session_id, a.outcome, a.cue, a.drill, a.movement)
+    mine = sa.select(*columns).where(a.athlete_id == who).order_by(a.lifted_at, a.id)
+    if movement is not None:
+        mine = mine.where(a.movement == movement)
+    if since is not None:
+        mine = mine.where(a.lifted_at >= since)
+    if until is not None:
+        mine = mine.where(a.lifted_at < until)
+    with reading(store) as conn:
+        name_id, unit = _one_name(conn, who, measure)
+        numbers = conn.execute(
+            sa.select(m.attempt_id, m.value, m.low, m.high)
+            .where(m.athlete_id == who, m.measure_id == name_id)
+            .order_by(m.attempt_id, m.result_id)
+        ).all()
+        rows = conn.execute(mine).all()
+    newest = {n[0]: n for n in numbers}
+    rows = [r for r in rows if r[0] in newest]
+    picked = [newest[r[0]] for r in rows]
+    moment = np.array([r[1] for r in rows], dtype=np.float64)
+    days = -1.0 - np.floor(moment / 86400.0)
+    held = _floats(r[3] for r in rows)
+    return Series(
+        athlete=athlete,
+        measure=measure,
+        unit=unit,
+        lifted_at=moment,
+        value=_floats(n[1] for n in picked),
+        low=_floats(n[2] for n in picked),
+        high=_floats(n[3] for n in picked),
+        load_kg=_floats(r[2] for r in rows),
+        session=np.where(np.isfinite(held), held, days),
+        outcome=tuple(r[4] for r in rows),
+        cue=tuple(r[5] for r in rows),
+        drill=tuple(r[6] for r in rows),
+        movement=tuple(r[7] for r in rows),
+        attempt_id=np.array([r[0] for r in rows], dtype=np.int64),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class AttemptLine:
+    """One attempt as a list shows it."""
+
+    id: int
+    uid: str
+    lifted_at: float
+    movement: str
+    load_kg: float | None
+    outcome: str
+    cue: str
+    drill: str
+    note: str
+    n_results: int
+
+
+def list_attempts(store: Store, athlete: str, *, last: int | None = None) -> tuple[AttemptLine, ...]:
+    """List an athlete's attempts in order of time; with `last`, only so many of the newest."""
+    who = find_athlete_id(store, athlete)
+    a = t.attempts.c
+    counted = sa.select(sa.func.count()).where(t.results.c.attempt_id == a.id).scalar_subquery()
+    columns = (a.id, a.uid, a.lifted_at, a.movement, a.load_kg, a.outcome, a.cue, a.drill, a.note, counted)
+    query = sa.select(*columns).where(a.athlete_id == who).order_by(a.lifted_at.desc(), a.id.desc())
+    with reading(store) as conn:
+        rows = conn.execute(query.limit(last) if last is not None else query).all()
+    return tuple(AttemptLine(*row) for row in reversed(rows))
+
+
+def measures_of(store: Store, attempt_id: int, *, result_id: int | None = None) -> dict[str, Measure]:
+    """Measures of one attempt: of its newest result, or of the result given."""
+    m, names = t.measures.c, t.measure_names.c
+    with reading(store) as conn:
+        who = conn.execute(sa.select(t.attempts.c.athlete_id).where(t.attempts.c.id == attempt_id)).scalar_one_or_none()
+        if who is None:
+            raise InputError(f"store: there is no attempt {attempt_id}. List the athlete's attempts for their numbers.")
+        if result_id is None:
+            newest = sa.select(sa.func.max(t.results.c.id)).where(t.results.c.attempt_id == attempt_id)
+            result_id = conn.execute(newest).scalar_one()
+        # The measure ids lead the database through the athlete's part of the table, one place per measure.
+        rows = conn.execute(
+            sa.select(names.name, names.unit, m.value, m.low, m.high, m.withheld)
+            .select_from(t.measure_names.join(t.measures, m.measure_id == names.id))
+            .where(m.athlete_id == who, m.attempt_id == attempt_id, m.result_id == result_id)
+            .order_by(names.id)
+        ).all()
+    return {r[0]: Measure(*r) for r in rows}
+
+
+def measure_names_of(store: Store, athlete: str) -> dict[str, str]:
+    """Measures that are stored for an athlete, name -> unit."""
+    who = find_athlete_id(store, athlete)
+    m, names = t.measures.c, t.measure_names.c
+    some = sa.exists().where(m.athlete_id == who, m.measure_id == names.id)
+    with reading(store) as conn:
+        return {
+            r.name: r.unit for r in conn.execute(sa.select(names.name, names.unit).where(some).order_by(names.name))
+        }
+
+
+def _one_name(conn: sa.Connection, who: int, measure: str) -> tuple[int, str]:
+    m, names = t.measures.c, t.measure_names.c
+    some = sa.exists().where(m.athlete_id == who, m.measure_id == names.id)
+    found = conn.execute(sa.select(names.id, names.unit).where(names.name == measure, some)).all()
+    if len(found) == 1:
+        return int(found[0].id), str(found[0].unit)
+    if found:
+        units = " and ".join(r.unit or "no unit" for r in found)
+        raise InputError(
+            f"store: {measure} is stored in {units}. Analyse the older recordings again, so that one remains."
+        )
+    every = conn.execute(sa.select(names.name).where(some).order_by(names.name)).scalars().all()
+    listed = ", ".join(every) if every else "nothing yet"
+    raise InputError(f"store: {measure} is not stored for this athlete, who has {listed}. Choose one of these.")
+
+
+def _floats(values: Iterable[float | None]) -> FloatArray:
+    return np.array([math.nan if v is None else v for v in values], dtype=np.float64)
