@@ -1,0 +1,224 @@
+"""What plate and bar show together and neither alone: the body's own motion, the rack load, the gap, the bar's lead.
+
+The force on the plate moves two bodies, F = m_body (a_body + g) + m_bar (a_bar + g), so that with the system's own
+motion a_sys = g (F/W - 1), m = m_body + m_bar::
+
+    a_body = (m a_sys - m_bar a_bar) / m_body          bar over body: z_bar - z_body = (z_bar - z_sys) m / m_body
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.uncertain import K95, Uncertain
+from forcekit.model import FloatArray
+
+__all__ = [
+    "Agreement",
+    "agreement",
+    "bar_lead",
+    "body_share",
+    "own_acceleration",
+    "own_motion",
+    "rack_load",
+    "resolve_forward_sign",
+    "separation",
+]
+
+
+def rack_load(bar_acceleration_mps2: FloatArray, gravity_mps2: float) -> FloatArray:
+    """Force the bar exerts on the lifter over the bar's weight, shape (n,): 1 at rest, 0 when it flies.
+
+    Parameters
+    ----------
+    bar_acceleration_mps2 : array, shape (n,)
+        Vertical acceleration of the bar's middle.
+    gravity_mps2 : float
+
+    Notes
+    -----
+    (a_bar + g)/g, with the bar as one rigid body. A bar bends: its ends lag behind its middle by tens of
+    milliseconds, so what the shoulders feel is smoother than this.
+    """
+    return np.asarray(bar_acceleration_mps2 / gravity_mps2 + 1.0)
+
+
+def body_share(system_mass_kg: float, bar_mass_kg: float) -> float:
+    """Part of the system's mass that is the lifter's own.
+
+    Raises
+    ------
+    CannotMeasure
+        `Reason.NO_LOAD` when the bar is said to weigh nothing or more than nine tenths of the system.
+    """
+    if not 0.0 < bar_mass_kg < 0.9 * system_mass_kg:
+        raise CannotMeasure(
+            Reason.NO_LOAD,
+            f"a bar of {bar_mass_kg:g} kg does not fit a system of {system_mass_kg:.1f} kg; give the load",
+        )
+    return 1.0 - bar_mass_kg / system_mass_kg
+
+
+def own_acceleration(
+    force_n: FloatArray,
+    bar_acceleration_mps2: FloatArray,
+    *,
+    system_mass_kg: float,
+    bar_mass_kg: float,
+    gravity_mps2: float,
+) -> FloatArray:
+    """Vertical acceleration of the body's own centre of mass, shape (n,).
+
+    Parameters
+    ----------
+    force_n : array, shape (n,)
+        On the plate, of body and bar.
+    bar_acceleration_mps2 : array, shape (n,)
+        On the same clock.
+    system_mass_kg, bar_mass_kg, gravity_mps2 : float
+    """
+    body_mass = system_mass_kg * body_share(system_mass_kg, bar_mass_kg)
+    return np.asarray((force_n - bar_mass_kg * (bar_acceleration_mps2 + gravity_mps2)) / body_mass - gravity_mps2)
+
+
+def own_motion(system: Uncertain, bar: Uncertain, share: float) -> Uncertain:
+    """Velocity or travel of the body's own centre of mass from those of the system and the bar.
+
+    Parameters
+    ----------
+    system, bar : Uncertain
+        Of the same kind, at the same instant, both counted from stance. Their sources must not be the same ones: give
+        `joined` numbers.
+    share : float
+        See `body_share`.
+    """
+    return (system - bar * (1.0 - share)) / share
+
+
+def joined(plate: Uncertain, bar: Uncertain, n_plate: int) -> tuple[Uncertain, Uncertain]:
+    """Put the sources of a plate's number before those of a bar's, so that both can be combined.
+
+    Parameters
+    ----------
+    plate, bar : Uncertain
+    n_plate : int
+        Room for the plate's sources; the same in every call whose results are combined.
+    """
+    first = np.pad(plate.parts, (0, n_plate - plate.parts.size))
+    return (
+        Uncertain(plate.value, np.concatenate([first, np.zeros(bar.parts.size)])),
+        Uncertain(bar.value, np.concatenate([np.zeros(n_plate), bar.parts])),
+    )
+
+
+def separation(system: Uncertain, bar: Uncertain, share: float) -> Uncertain:
+    """How far the bar has risen over the body since stance: (z_bar - z_sys) / share, in metres.
+
+    Parameters
+    ----------
+    system, bar : Uncertain
+        Travel from stance, `joined`.
+    share : float
+
+    Notes
+    -----
+    The body is not rigid: when arms and trunk move, its centre of mass moves within it. A few centimetres in the
+    drive are normal; in the dip, where the lifter keeps the trunk stiff, the bar leaving the shoulders shows.
+    A wrong load matters little: while both move together the difference is zero whatever the share.
+    """
+    return (bar - system) / share
+
+
+def bar_lead(bar_peak_s: float, bar_u_s: float, system_peak_s: float, system_u_s: float, clock_u_s: float) -> Uncertain:
+    """Time of the bar's peak upward velocity minus that of the system's, in seconds.
+
+    Notes
+    -----
+    Positive when the bar peaks later. Three independent sources: the two instants and the alignment of the clocks.
+    """
+    return Uncertain(bar_peak_s - system_peak_s, np.array([bar_u_s, system_u_s, clock_u_s]))
+
+
+@dataclass(frozen=True, slots=True)
+class Agreement:
+    """How well plate and bar tell the same story from stance to the end of braking.
+
+    Attributes
+    ----------
+    gain : float
+        Bar's over system's acceleration, by least squares through the mean.
+    gain_u : float
+    correlation : float
+    rms_mps2 : float
+        Of the difference.
+    depth_difference : Uncertain
+        Bar's dip depth less the system's, m.
+    """
+
+    gain: float
+    gain_u: float
+    correlation: float
+    rms_mps2: float
+    depth_difference: Uncertain
+
+    @property
+    def depth_z(self) -> float:
+        """Depth difference in standard uncertainties, with 1 cm allowed for the body's own change of shape."""
+        return self.depth_difference.value / math.hypot(self.depth_difference.u, SHAPE_U_M)
+
+
+SHAPE_U_M = 0.01
+"""In a dip of 15 cm the centre of mass of a person with a bar sinks 1 to 2 cm less than the bar, because shanks and
+feet sink less (own estimate from segment masses; a standard uncertainty of 1 cm)."""
+
+
+def agreement(
+    system_mps2: FloatArray, bar_mps2: FloatArray, depth_system: Uncertain, depth_bar: Uncertain
+) -> Agreement:
+    """Compare system and bar over stance, dip and braking.
+
+    Parameters
+    ----------
+    system_mps2, bar_mps2 : array, shape (n,)
+        Vertical accelerations on one clock and one rate, smoothed alike.
+    depth_system, depth_bar : Uncertain
+        Dip depths, `joined`.
+    """
+    x, y = system_mps2 - system_mps2.mean(), bar_mps2 - bar_mps2.mean()
+    xx, xy, yy = float(x @ x), float(x @ y), float(y @ y)
+    gain = xy / xx
+    left = y - gain * x
+    # Residuals are smooth: a tenth of the samples is taken as independent.
+    u = math.sqrt(float(left @ left) / xx / max(1.0, 0.1 * x.size))
+    difference = depth_bar - depth_system
+    return Agreement(gain, u, xy / math.sqrt(xx * yy), float(np.sqrt(np.mean((y - x) ** 2))), difference)
+
+
+def resolve_forward_sign(bar_forward_mps2: FloatArray, system_forward_mps2: FloatArray) -> tuple[int, float]:
+    """Tell forward from back for a bar whose shaft axis has no sign, from a plate that measures forward force.
+
+    Parameters
+    ----------
+    bar_forward_mps2, system_forward_mps2 : array, shape (n,)
+        Smoothed alike, from the onset to the end of the drive, while the bar is on the shoulders.
+
+    Returns
+    -------
+    sign : int
+        1 or -1 to multiply the bar's forward and left motion and the shaft rotation with; 0 when it cannot be told.
+    correlation : float
+
+    Notes
+    -----
+    The sign is given when the correlation is beyond its 95 % limit for a tenth of the samples being independent.
+    """
+    x = bar_forward_mps2 - bar_forward_mps2.mean()
+    y = system_forward_mps2 - system_forward_mps2.mean()
+    size = math.sqrt(float(x @ x) * float(y @ y))
+    r = float(x @ y) / size if size > 0.0 else 0.0
+    limit = math.tanh(K95 / math.sqrt(max(1.0, 0.1 * x.size - 3.0)))
+    return (0 if abs(r) < limit else int(math.copysign(1, r))), r
