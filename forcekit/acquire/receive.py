@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 from functools import lru_cache
 
 import numpy as np
-from cobs import cobs  # type: ignore[import-untyped]
 
 from forcekit.acquire.wire import (
     ANSWER_HEAD,
@@ -23,6 +22,8 @@ from forcekit.acquire.wire import (
     Kind,
     SampleFrames,
     Status,
+    need_stuffing,
+    unstuff,
 )
 
 __all__ = ["Receiver", "receive"]
@@ -67,6 +68,7 @@ def receive(chunk: bytes, state: Receiver) -> tuple[list[Frame], Receiver]:
     the damaged frame and its neighbour are lost. Neighbouring sample frames of one shape come out as one
     `SampleFrames`; the result does not depend on how the stream was cut except for where these runs end.
     """
+    need_stuffing()
     *pieces, tail = (state.tail + chunk).split(b"\0")
     good: list[bytes] = []
     n_bad = 0
@@ -104,11 +106,8 @@ def _unseal(piece: bytes) -> bytes | None:
     """Kind, body and checksum of a sound piece, else None."""
     if len(piece) > _LONGEST_STUFFED:
         return None
-    try:
-        payload = bytes(cobs.decode(piece))
-    except cobs.DecodeError:
-        return None
-    if len(payload) < 5 or zlib.crc32(payload) != _CRC_RESIDUE:
+    payload = unstuff(piece)
+    if payload is None or len(payload) < 5 or zlib.crc32(payload) != _CRC_RESIDUE:
         return None
     if payload[0] == Kind.SAMPLES and not _samples_fit(payload):
         return None

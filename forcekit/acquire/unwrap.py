@@ -12,7 +12,8 @@ from forcekit.model import BoolArray, FloatArray
 __all__ = ["Unwrapped", "unwrap"]
 
 LATE_S = 1.0
-"""A stamp up to this much before the newest one is a repeat or came late; further back is a restart."""
+"""A stamp up to this much before the newest one, and as soon after it, is a repeat or came late; otherwise a stamp
+further back is a restart (our choice)."""
 
 AHEAD_S = 60.0
 """A stamp this much further ahead than the laptop's clock has moved means that the clock restarted; less is a
@@ -106,9 +107,10 @@ def _place(stamp: float, state: Unwrapped, modulus: float | None, tick_s: float,
         back = modulus - step if step < modulus else np.inf
     else:
         back = -step if step <= 0.0 else np.inf
-    if step == 0.0 or (back * tick_s <= LATE_S and back < abs(step)):
-        # A short counter cannot tell "late" from "much later": then the shorter way is taken.
-        return None if not state.was_down or step == 0.0 else Unwrapped(stamp, host_s, state.epoch + 1)
+    # A short counter cannot tell "late" from "much later": then the shorter way is taken.
+    late = back * tick_s <= LATE_S and (back < abs(step) or step < 0.0)
+    if step == 0.0 or (late and elapsed * tick_s <= LATE_S and not state.was_down):
+        return None
     if step < 0.0 or (step - elapsed) * tick_s > AHEAD_S:
         return Unwrapped(stamp, host_s, state.epoch + 1)
     return Unwrapped(state.last + step, host_s, state.epoch)

@@ -27,9 +27,13 @@ from enum import IntEnum
 
 import numpy as np
 import numpy.typing as npt
-from cobs import cobs  # type: ignore[import-untyped]
 
-from forcekit.errors import InputError
+from forcekit.errors import DeviceError, InputError
+
+try:
+    from cobs import cobs  # type: ignore[import-untyped]
+except ImportError:  # only a live device or its journal needs it
+    cobs = None
 
 __all__ = [
     "MAX_PAYLOAD",
@@ -46,6 +50,8 @@ __all__ = [
     "encode_description",
     "encode_samples",
     "join_description",
+    "need_stuffing",
+    "unstuff",
 ]
 
 Int64Array = npt.NDArray[np.int64]
@@ -261,6 +267,20 @@ def join_description(parts: Sequence[Description]) -> str | None:
         return None
 
 
+def need_stuffing() -> None:
+    """Say in words that the package for byte stuffing is missing."""
+    if cobs is None:
+        raise DeviceError('frames of a sensor need the package cobs; install it with pip install "forcekit[serial]".')
+
+
+def unstuff(piece: bytes) -> bytes | None:
+    """Payload of a stuffed piece; None when it is none. Call `need_stuffing` once before."""
+    try:
+        return bytes(cobs.decode(piece))
+    except cobs.DecodeError:
+        return None
+
+
 def _u32(number: int) -> int:
     return int(number) & 0xFFFFFFFF
 
@@ -268,6 +288,7 @@ def _u32(number: int) -> int:
 def _seal(payload: bytes) -> bytes:
     if len(payload) + 4 > MAX_PAYLOAD:
         raise InputError(f"a frame of {len(payload) + 4} bytes is too long; at most {MAX_PAYLOAD} are allowed.")
+    need_stuffing()
     return bytes(cobs.encode(payload + struct.pack("<I", zlib.crc32(payload)))) + b"\0"
 
 
