@@ -42,7 +42,7 @@ class _Section(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 # ---------------------------------------------------------------------------------------------- device file
 
 
-class Table(_Section, kw_only=True):
+class Table(_Section, kw_only=True, frozen=True):
     """How the text of a CSV is laid out; what is left out is found from the file and noted."""
 
     delimiter: str | None = None
@@ -52,7 +52,7 @@ class Table(_Section, kw_only=True):
     encoding: str = "utf-8"
 
 
-class TimeAxis(_Section, kw_only=True):
+class TimeAxis(_Section, kw_only=True, frozen=True):
     """Where the time of a sample comes from: a column, or, if there is none, the rate."""
 
     column: str | int | None = None
@@ -60,7 +60,7 @@ class TimeAxis(_Section, kw_only=True):
     rate_hz: float | None = None
 
 
-class Channel(_Section, kw_only=True):
+class Channel(_Section, kw_only=True, frozen=True):
     """One raw channel: value in SI = sign · scale · (number − offset) · unit factor."""
 
     name: str
@@ -77,7 +77,7 @@ class Channel(_Section, kw_only=True):
     """The numbers at which the converter saturates."""
 
 
-class Cell(_Section, kw_only=True):
+class Cell(_Section, kw_only=True, frozen=True):
     """One vertical load cell and where it stands, in metres from the middle of its plate.
 
     Without positions the plate gives force but no pressure.
@@ -88,7 +88,7 @@ class Cell(_Section, kw_only=True):
     y_m: float | None = None
 
 
-class Plate(_Section, kw_only=True):
+class Plate(_Section, kw_only=True, frozen=True):
     """One force plate.
 
     kinds: ``cells`` (vertical load cells with known positions), ``components`` (Fx Fy Fz Mx My Mz about an
@@ -125,14 +125,14 @@ class Plate(_Section, kw_only=True):
     """Standard uncertainty of cell positions, or of a ready centre of pressure (m)."""
 
 
-class Stand(_Section, kw_only=True):
+class Stand(_Section, kw_only=True, frozen=True):
     """Where the feet are: the line the heels touch, in the lifter's axes (m from the middle of the plates)."""
 
     heel_line_m: float
     heel_line_u_m: float = 0.005
 
 
-class BarSensor(_Section, kw_only=True):
+class BarSensor(_Section, kw_only=True, frozen=True):
     """The inertial sensor on the bar's shaft."""
 
     accel: tuple[str, str, str]
@@ -143,14 +143,14 @@ class BarSensor(_Section, kw_only=True):
     """Distance of the sensor from the bar's middle, along the shaft, positive to the lifter's left."""
 
 
-class Site(_Section, kw_only=True):
+class Site(_Section, kw_only=True, frozen=True):
     """Where the platform stands, for local gravity."""
 
     latitude_deg: float | None = None
     height_m: float = 0.0
 
 
-class Link(_Section, kw_only=True):
+class Link(_Section, kw_only=True, frozen=True):
     """How a live device is reached and what its bytes mean; a device that only writes files has none.
 
     formats: ``frames`` (the framing described in firmware_notes), ``lines`` (text, one sample a line),
@@ -179,7 +179,7 @@ class Link(_Section, kw_only=True):
     firmware: str = ""
 
 
-class DeviceFile(_Section, kw_only=True):
+class DeviceFile(_Section, kw_only=True, frozen=True):
     """The one place that says how columns or bytes become channels of a plate or a bar sensor."""
 
     name: str
@@ -199,7 +199,7 @@ class DeviceFile(_Section, kw_only=True):
         return next(c for c in self.channels if c.name == name)
 
 
-class AttemptCard(_Section, kw_only=True):
+class AttemptCard(_Section, kw_only=True, frozen=True):
     """Who lifted what and how it ended; everything is optional."""
 
     athlete: str | None = None
@@ -255,7 +255,7 @@ class Recording:
 
     plate: Stream | None = None
     bar: Stream | None = None
-    card: AttemptCard = AttemptCard()
+    card: AttemptCard = field(default_factory=AttemptCard)
 
     @property
     def source(self) -> str:

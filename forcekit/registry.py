@@ -130,7 +130,8 @@ def _rows() -> list[MeasureInfo]:
           "Work of the force from the lowest point to the end of the drive over the drive time.", MECHANICS),
         # -------------------------------------------------------------------------------------------- pressure
         M("stance_pressure", "pressure", *cm, "pressure in stance", "Where the pressure is while standing.",
-          "Mean centre of pressure of the stance along the foot, from the back of the heel.", OWN),
+          "Mean centre of pressure of the stance along the foot, from the back of the heel. The interval counts the sway "
+          "about it.", OWN),
         M("pressure_at_lowest", "pressure", *cm, "pressure at lowest point", "Where it is at the bottom of the dip.",
           "Centre of pressure at the lowest point, from a parabola through ±8 ms, from the back of the heel.", OWN),
         M("pressure_in_drive", "pressure", *cm, "pressure in the drive", "Where it is while the legs push.",

@@ -170,7 +170,6 @@ def find_phases(curves: LiftCurves, i_fastest: int, i_end: int, i_takeoff: int |
     """
     force, motion = curves.force_n, curves.motion
     speed, travel = motion.velocity_mps, motion.travel_m
-    weight = curves.weight.value
     onset = find_onset(force, curves.rate_hz, curves.weighing, motion, i_fastest, curves.noise_n)
     start = max(1, int(onset.place))
     i_low = start + int(np.argmin(travel[start : i_end + 1]))

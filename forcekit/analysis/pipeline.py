@@ -113,10 +113,16 @@ def _no_lift(signals: PlateSignals, stretches: list[tuple[int, int]], n_passed: 
     """Return one sentence on why a recording holds no lift."""
     long_enough = [b - a for a, b in stretches if (b - a) / signals.rate_hz >= SHORTEST_STANCE_S]
     if not stretches:
-        return "The lifter never stands still on the plate, so lifter and bar cannot be weighed and no dip can be told from other movement."
+        return (
+            "The lifter never stands still on the plate, so lifter and bar cannot be weighed and no dip can be told "
+            "from other movement."
+        )
     if not long_enough:
         longest = max(b - a for a, b in stretches) / signals.rate_hz
-        return f"The longest still stretch lasts {longest:.2f} s; a lift needs {SHORTEST_STANCE_S:.1f} s of standing still before the dip."
+        return (
+            f"The longest still stretch lasts {longest:.2f} s; a lift needs {SHORTEST_STANCE_S:.1f} s of standing "
+            "still before the dip."
+        )
     if n_passed:
         return "There is standing still and movement, but no dip followed by a drive; see what was passed over."
     return "The lifter stands still, but no dip and drive follows."
@@ -182,14 +188,14 @@ def _measure_curves(
     rate = signals.rate_hz
     force = signals.force_n
     noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
-    guard = min(round(0.15 * rate), (candidate.still_last - candidate.still_first) // 2)
-    last = candidate.still_last - guard
+    n_still = candidate.still_last - candidate.still_first
+    last = candidate.still_last - min(round(0.15 * rate), n_still // 4)
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
     weighing = weigh(force, first, last, rate, noise, gravity)
     stop = min(force.size, (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate))
     motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
     onset = find_onset(force[first:stop], rate, weighing, motion, candidate.fastest_down - first, noise)
-    until = first + int(onset.earliest) - round(STANCE_GUARD_S * rate)
+    until = first + int(onset.earliest) - min(round(STANCE_GUARD_S * rate), n_still // 10)
     last = int(np.clip(until, first + (last - first) // 2, candidate.still_last))
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
     weighing = weigh(force, first, last, rate, noise, gravity)

@@ -130,7 +130,7 @@ def _zero(curves: LiftCurves) -> QualityCheck:
         return QualityCheck(
             "plate zero",
             "doubtful",
-            f"whatever wrote the file set forces under about {zero.clipped_n:.0f} N to zero, so the zero cannot be checked.",
+            f"whatever wrote the file set forces under about {zero.clipped_n:.0f} N to zero; the zero cannot be checked.",
         )
     if zero.offset_n is None:
         return QualityCheck("plate zero", "doubtful", "the plate was never seen unloaded; its stated zero is trusted.")
@@ -171,7 +171,11 @@ def _gaps(curves: LiftCurves, phases: Phases) -> QualityCheck:
     if not missing.any():
         return QualityCheck("gaps", "good", "no samples are missing from stance to the end of the drive.")
     longest = _longest_run(missing) / curves.rate_hz
-    told = f"{int(missing.sum())} samples are missing from stance to the end of the drive, at most {1e3 * longest:.0f} ms in a row"
+    n = int(missing.sum())
+    told = (
+        f"{n} sample{' is' if n == 1 else 's are'} missing from stance to the end of the drive, "
+        f"at most {1e3 * longest:.0f} ms in a row"
+    )
     if longest <= LONGEST_GAP_S or _longest_run(missing) <= 2:
         return QualityCheck(
             "gaps", "good" if missing.mean() < 0.01 else "doubtful", f"{told}; they were bridged by lines."
@@ -206,7 +210,8 @@ def _saturation(curves: LiftCurves, phases: Phases) -> QualityCheck:
     return QualityCheck(
         "saturation",
         "bad",
-        f"a channel was at its limit for {1e3 * n / curves.rate_hz:.0f} ms; what comes after is withheld. Use a larger range.",
+        f"a channel was at its limit for {1e3 * n / curves.rate_hz:.0f} ms; what comes after is withheld. "
+        "Use a larger range.",
         names
         + more
         + AT_LOWEST
@@ -225,7 +230,8 @@ def _inside_foot(curves: LiftCurves, phases: Phases, foot: FootFrame) -> Quality
     return QualityCheck(
         "pressure inside the foot",
         "bad",
-        f"the pressure in stance lies at {100 * place:.0f} % of the foot: heel line, foot length or the plate's axes are wrong.",
+        f"the pressure in stance lies at {100 * place:.0f} % of the foot: heel line, foot length or the plate's axes "
+        "are wrong.",
         withheld,
     )
 

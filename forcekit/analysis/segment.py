@@ -22,7 +22,7 @@ from forcekit.model import FloatArray, PassedOver
 __all__ = ["Candidate", "find_lifts", "takeoff_threshold"]
 
 SLOWEST_DIP_MPS = 0.25
-"""Peak downward speed that makes a dip; published jerks have 0.7 to 1.2 m/s, a drill with a light bar half (our choice)."""
+"""Peak downward speed that makes a dip; a drill with a light bar has about twice that (our choice)."""
 SLOWEST_DRIVE_MPS = 0.40
 """Peak upward speed that makes a drive; standing up from an aborted dip stays below 0.3 m/s (our choice)."""
 LONGEST_WAIT_S = 1.2
@@ -31,7 +31,9 @@ LONGEST_LIFT_S = 5.0
 """From the end of the still stretch to the end of the drive; leaves room for a drill with a long pause."""
 DEPTH_RANGE_M = (0.03, 0.60)
 UNLOADED_FRAC = 0.08
-"""Below this part of the system weight the lifter has left the plate."""
+UNLOADED_LASTS_S = 0.15
+"""Below this part of the system weight for this long the lifter has left the plate; a dip that falls as fast as the bar
+comes near it for a shorter time (our choice)."""
 SHORTEST_STANCE_S = 0.8
 SHORTEST_CUT_STANCE_S = 0.1
 """Enough to find a lift when the recording starts inside the stance; the weighing is then called bad."""
@@ -126,7 +128,7 @@ def _follow(
     gravity_mps2: float,
 ) -> Candidate | PassedOver | None:
     """Integrate from a still stretch and judge what comes after it."""
-    guard = min(round(0.15 * rate_hz), (last - first) // 2)
+    guard = min(round(0.15 * rate_hz), (last - first) // 4)
     base = max(first, last - guard - round(3.0 * rate_hz))
     weight = float(force_n[base : last - guard].mean())
     stop = min(force_n.size, last + round(LONGEST_LIFT_S * rate_hz))
@@ -143,8 +145,8 @@ def _follow(
     at_s = (base + i_down) / rate_hz
     up = np.flatnonzero(speed[i_down:] >= SLOWEST_DRIVE_MPS)
     i_up = i_down + int(up[0]) if up.size else speed.size - 1
-    light = np.flatnonzero(force_n[base + i_down : base + i_up] < UNLOADED_FRAC * weight)
-    if light.size:
+    light = runs(force_n[base + i_down : base + i_up] < UNLOADED_FRAC * weight)
+    if any(b - a > UNLOADED_LASTS_S * rate_hz for a, b in light):
         return None  # stepped off, or the bar was put away
     if not up.size:
         return _no_drive(speed, i_down, at_s)

@@ -76,7 +76,7 @@ class PlateSignals:
 
     def resultant(self, first: int, last: int) -> FloatArray:
         """Resultant R over the samples first..last-1, shape (m, 5)."""
-        return self.channels[first:last] @ self.matrix.T
+        return np.asarray(self.channels[first:last] @ self.matrix.T)
 
     def plate_force(self, number: int, first: int, last: int) -> FloatArray:
         """Vertical force of one of two plates over the samples first..last-1."""
@@ -232,7 +232,7 @@ def _check_unit_and_sign(force_n: FloatArray, stream: Stream) -> None:
     if loaded > 12000.0 or loaded < 100.0:
         mass = loaded / 9.81
         raise InputError(
-            f"{where}: the vertical force is about {loaded:.3g} N while loaded, as if {mass:.3g} kg stood on the plate; "
+            f"{where}: the vertical force is about {loaded:.3g} N while loaded, as if {mass:.3g} kg stood on it; "
             "a lifter with bar is 25 to 1000 kg. Check unit and scale of the force channels in the device file."
         )
     if np.median(force_n[np.abs(force_n) > 0.5 * loaded]) < 0.0:

@@ -79,7 +79,7 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     centred = index - index.mean()
     slope = float(np.dot(centred, t_s) / np.dot(centred, centred))
     start = float(t_s.mean() - slope * index.mean())
-    grid = start + slope * np.arange(n)
+    grid: FloatArray = start + slope * np.arange(n, dtype=np.float64)
     off = np.abs(t_s - grid[index])
     jitters = bool(np.quantile(off, 0.95) > LARGEST_JITTER_FRAC * slope)
     missing = np.ones(n, dtype=bool)

@@ -1,0 +1,224 @@
+"""The command line: parse, call, print.
+
+Exit codes: 0 done (also when a recording holds no lift; the reason is printed), 2 the input cannot be used. The only
+file that prints.
+"""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+app = typer.Typer(
+    name="forcekit",
+    help="Measure the dip and drive of the jerk from a force plate and a sensor on the bar.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+DeviceOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--device", help="Device file (TOML) of the plate; left out, NAME.device.toml or device.toml beside it."
+    ),
+]
+PlotOption = Annotated[
+    Path | None,
+    typer.Option("--plot", help="Write a figure: FILE.png, .svg or .pdf; with several lifts FILE-1, FILE-2 and so on."),
+]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
+BriefOption = Annotated[bool, typer.Option("--brief", help="Leave out the table of measures.")]
+
+
+def main() -> None:
+    """Run the command line; the library's own errors become one line and exit code 2."""
+    from forcekit.errors import ForcekitError
+
+    try:
+        app()
+    except ForcekitError as e:
+        print(f"forcekit: {e}", file=sys.stderr)
+        sys.exit(2)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from forcekit import __version__
+
+        print(f"forcekit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _root(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def analyze(
+    plate: Annotated[Path, typer.Argument(metavar="PLATE", help="Recording of the force plate (CSV, TXT, TSV).")],
+    device: DeviceOption = None,
+    card: Annotated[Path | None, typer.Option("--card", help="Attempt card (TOML); options go before it.")] = None,
+    athlete: Annotated[str | None, typer.Option(help="Name or pseudonym of the lifter.")] = None,
+    load: Annotated[float | None, typer.Option(help="Bar with plates, in kg.")] = None,
+    movement: Annotated[str | None, typer.Option(help="jerk, push press, push jerk, jump dip or dip only.")] = None,
+    body_mass: Annotated[float | None, typer.Option(help="Body mass in kg.")] = None,
+    stature: Annotated[float | None, typer.Option(help="Body height in cm.")] = None,
+    foot_length: Annotated[float | None, typer.Option(help="Foot length in cm.")] = None,
+    heel_line: Annotated[
+        float | None, typer.Option(help="Where the heels stand: cm in front of the plate's middle (negative: behind).")
+    ] = None,
+    outcome: Annotated[
+        str | None, typer.Option(help="made, missed forward, missed back, missed otherwise or not tried.")
+    ] = None,
+    shortest_stance: Annotated[
+        float | None, typer.Option(help="Accept a stance of at least this many seconds (usual: 0.8).")
+    ] = None,
+    cue_book: Annotated[Path | None, typer.Option(help="Your own cue book (TOML).")] = None,
+    plot: PlotOption = None,
+    as_json: JsonOption = False,
+    brief: BriefOption = False,
+) -> None:
+    """Find and explain every dip and drive of a recording."""
+    from forcekit.acquire.source import read
+    from forcekit.analysis.pipeline import Settings
+    from forcekit.analysis.pipeline import analyze as analyze_recording
+
+    said = {
+        "athlete": athlete,
+        "load_kg": load,
+        "movement": movement,
+        "body_mass_kg": body_mass,
+        "stature_m": None if stature is None else stature / 100.0,
+        "foot_length_m": None if foot_length is None else foot_length / 100.0,
+        "heel_line_m": None if heel_line is None else heel_line / 100.0,
+        "outcome": outcome,
+    }
+    attempt = _card(card, {name: value for name, value in said.items() if value is not None})
+    settings = Settings(cue_book=cue_book)
+    if shortest_stance is not None:
+        settings = Settings(shortest_stance_s=shortest_stance, cue_book=cue_book)
+    _show(analyze_recording(read(plate, device=device, card=attempt), settings), plot, as_json, brief)
+
+
+def _card(path: Path | None, said: dict[str, Any]) -> Any:
+    """Attempt card from its file with what was said on the command line on top."""
+    import msgspec
+
+    from forcekit.acquire.device_check import check_card
+    from forcekit.acquire.device_file import load_card
+    from forcekit.errors import InputError
+    from forcekit.model import AttemptCard
+
+    card = load_card(path) if path is not None else AttemptCard()
+    try:
+        card = msgspec.convert(msgspec.to_builtins(card) | said, AttemptCard)
+    except msgspec.ValidationError as e:
+        raise InputError(f"the attempt as given: {e}; see `forcekit analyze --help` for what is allowed.") from e
+    check_card(card, "the attempt as given")
+    return card
+
+
+def _show(analysis: Any, plot: Path | None, as_json: bool, brief: bool) -> None:
+    """Print an analysis and write its figures."""
+    from forcekit import __version__
+
+    if as_json:
+        import json
+
+        from forcekit.show.as_json import analysis_dict
+
+        print(json.dumps(analysis_dict(analysis, __version__), ensure_ascii=False, allow_nan=False, indent=1))
+    else:
+        from forcekit.show.words import analysis_text
+
+        print(analysis_text(analysis, full=not brief))
+    if plot is None:
+        return
+    from forcekit.show.charts import save_lift_figure
+
+    for i, lift in enumerate(analysis.lifts):
+        path = plot if len(analysis.lifts) == 1 else plot.with_stem(f"{plot.stem}-{i + 1}")
+        save_lift_figure(lift, path)
+        print(f"figure written: {path}", file=sys.stderr)
+    if not analysis.lifts:
+        print("no figure written: there is no lift", file=sys.stderr)
+
+
+@app.command()
+def demo(plot: PlotOption = None, as_json: JsonOption = False, brief: BriefOption = False) -> None:
+    """Show everything on a bundled recording: a jerk that was lost in front."""
+    from importlib import resources
+
+    from forcekit.acquire.source import read
+    from forcekit.analysis.pipeline import analyze as analyze_recording
+
+    with resources.as_file(resources.files("forcekit") / "samples") as folder:
+        recording = read(
+            folder / "lost_in_front.csv",
+            device=folder / "club_plate_1000_hz.toml",
+            card=folder / "lost_in_front.card.toml",
+        )
+        _show(analyze_recording(recording), plot, as_json, brief)
+
+
+@app.command()
+def explain(
+    measure: Annotated[str | None, typer.Argument(help="Name of a measure; left out, all are listed.")] = None,
+) -> None:
+    """Explain a measure: unit, definition as used, source."""
+    from forcekit.errors import InputError
+    from forcekit.registry import GROUPS, MEASURES
+    from forcekit.show.words import explanation
+
+    if measure is None:
+        for group, title in GROUPS.items():
+            print(title)
+            for info in MEASURES.values():
+                if info.group == group:
+                    print(f"  {info.name:<30} {info.meaning}")
+        return
+    if measure not in MEASURES:
+        import difflib
+
+        near = difflib.get_close_matches(measure, MEASURES, n=3)
+        hint = f"did you mean {', '.join(near)}?" if near else "`forcekit explain` lists all."
+        raise InputError(f'"{measure}" is no measure; {hint}')
+    print(explanation(MEASURES[measure]))
+
+
+@app.command()
+def propose(
+    recording: Annotated[Path, typer.Argument(help="An unknown CSV.")],
+    rate: Annotated[float | None, typer.Option(help="Sampling rate in Hz, if the file has no time.")] = None,
+    output: Annotated[
+        Path | None, typer.Option("--output", "-o", help="Write the proposal here instead of printing it.")
+    ] = None,
+) -> None:
+    """Look at an unknown CSV and propose a device file for it, to be checked and edited."""
+    from forcekit.acquire.propose import propose_device
+    from forcekit.errors import InputError
+
+    text = propose_device(recording, rate_hz=rate)
+    if output is None:
+        print(text, end="")
+        return
+    if output.exists():
+        raise InputError(f"{output}: there is such a file already; name another one or move it away.")
+    try:
+        output.write_text(text, encoding="utf-8")
+    except OSError as e:
+        raise InputError(f"{output}: cannot be written ({e.strerror}); choose another place.") from e
+    print(f"proposal written: {output}; read its comments, check the lines marked CHECK and edit it", file=sys.stderr)

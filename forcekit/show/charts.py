@@ -1,0 +1,208 @@
+"""Figures: one lift as force, speed and displacement over shaded phases, and the pressure path on the foot.
+
+Phases are told apart by label and shade, curves by label and line, so that the figure survives a grey printer and
+any kind of colour vision. The blue and orange used are from the palette of Okabe and Ito (2008; from memory).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from forcekit.errors import InputError
+from forcekit.model import Curves, FloatArray, Lift
+from forcekit.show.words import headline, with_interval
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+    from matplotlib.figure import Figure
+
+__all__ = ["lift_figure", "save_lift_figure"]
+
+BLUE, ORANGE, INK, PALE = "#0072B2", "#D55E00", "#222222", "#666666"
+SHADES = {"unweighting": "#f1f1ee", "braking": "#dcdcd6", "drive": "#ececf4"}
+SUFFIXES = (".png", ".svg", ".pdf")
+STYLE: Any = {
+    "font.size": 9.0,
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.linewidth": 0.7,
+    "svg.hashsalt": "forcekit",
+    "path.simplify_threshold": 0.15,
+}
+
+# Outline of a sole seen from above in foot lengths: (across, along), heel at 0, toes at 1.
+SOLE = np.array(
+    [
+        (0.06, 0.00), (0.10, 0.08), (0.105, 0.18), (0.09, 0.32), (0.085, 0.45), (0.11, 0.58),
+        (0.155, 0.70), (0.165, 0.80), (0.15, 0.90), (0.11, 0.975), (0.06, 1.00), (0.01, 0.985), (-0.05, 0.95),
+        (-0.115, 0.88), (-0.16, 0.78), (-0.17, 0.68), (-0.15, 0.55), (-0.125, 0.42), (-0.115, 0.28), (-0.11, 0.14),
+        (-0.07, 0.00),
+    ]
+)  # fmt: skip
+
+
+def lift_figure(lift: Lift) -> Figure:
+    """Draw one lift.
+
+    Parameters
+    ----------
+    lift : Lift
+
+    Returns
+    -------
+    matplotlib Figure
+    """
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    with mpl.rc_context(STYLE):
+        figure = Figure(figsize=(10.0, 6.6), layout="constrained")
+        grid = figure.add_gridspec(3, 2, width_ratios=(2.6, 1.0))
+        force = figure.add_subplot(grid[0, 0])
+        speed = figure.add_subplot(grid[1, 0], sharex=force)
+        travel = figure.add_subplot(grid[2, 0], sharex=force)
+        foot = figure.add_subplot(grid[:, 1])
+        _curves(lift, force, speed, travel)
+        _foot(lift, foot)
+        title = f"{lift.movement}" + (f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else "")
+        figure.suptitle(f"{title}\n{headline(lift)}", x=0.01, ha="left", fontsize=10, color=INK)
+        if lift.findings:
+            first = lift.findings[0]
+            figure.supxlabel(f"{first.strength}: {first.sentence}\nCue: {first.cue.cue}", x=0.01, ha="left", fontsize=9)
+    return figure
+
+
+def save_lift_figure(lift: Lift, path: Path) -> None:
+    """Write the figure of one lift as PNG, SVG or PDF; the same lift gives the same bytes.
+
+    Raises
+    ------
+    InputError
+        If the suffix is another one or the file cannot be written.
+    """
+    import matplotlib as mpl
+
+    if path.suffix.lower() not in SUFFIXES:
+        raise InputError(f'{path}: a plot can be written as {", ".join(SUFFIXES)}; "{path.suffix}" is none of them.')
+    metadata: dict[str, None] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower(), {})
+    try:
+        with mpl.rc_context(STYLE):
+            lift_figure(lift).savefig(path, dpi=150, metadata=metadata)
+    except OSError as e:
+        raise InputError(f"{path}: the plot cannot be written ({e.strerror}); choose another place.") from e
+
+
+def _window(curves: Curves, lift: Lift) -> slice:
+    first = int(np.searchsorted(curves.t_s, lift.instants.onset_s - 0.4))
+    last = int(np.searchsorted(curves.t_s, lift.instants.drive_end_s + 0.35))
+    return slice(first, last)
+
+
+def _curves(lift: Lift, force: Axes, speed: Axes, travel: Axes) -> None:
+    curves, at = lift.curves, lift.instants
+    cut = _window(curves, lift)
+    t = curves.t_s[cut]
+    onset_i = int(np.searchsorted(curves.t_s, at.onset_s))
+    height = 100.0 * (curves.travel_m[cut] - curves.travel_m[onset_i])
+    weight = lift.measures["system_weight"].value
+    force.plot(t, curves.force_n[cut], color=BLUE, lw=1.6)
+    speed.plot(t, curves.velocity_mps[cut], color=BLUE, lw=1.6)
+    travel.plot(t, height, color=BLUE, lw=1.6)
+    force.set_ylabel("force (N)")
+    speed.set_ylabel("speed (m/s)")
+    travel.set_ylabel("height (cm)")
+    travel.set_xlabel("time from the recording's start (s)")
+    if weight is not None:
+        force.axhline(weight, color=PALE, lw=0.8, ls="--")
+        force.annotate(
+            "system weight", (t[0], weight), xytext=(2, 3), textcoords="offset points", color=PALE, fontsize=8
+        )
+    for axes in (speed, travel):
+        axes.axhline(0.0, color=PALE, lw=0.8, ls="--")
+    spans = {
+        "unweighting": (at.onset_s, at.braking_start_s),
+        "braking": (at.braking_start_s, at.lowest_s),
+        "drive": (at.lowest_s, at.drive_end_s),
+    }
+    for axes in (force, speed, travel):
+        for name, (a, b) in spans.items():
+            axes.axvspan(a, b, color=SHADES[name], lw=0)
+        axes.axvline(at.lowest_s, color=ORANGE, lw=1.0)
+        axes.margins(x=0.0)
+    top = force.get_ylim()[1]
+    for name, (a, b) in spans.items():
+        force.text(0.5 * (a + b), top, name, ha="center", va="bottom", fontsize=8.5, color=INK)
+    travel.annotate(
+        "lowest point", (at.lowest_s, travel.get_ylim()[1]), xytext=(3, -9), textcoords="offset points",
+        color=ORANGE, fontsize=8,
+    )  # fmt: skip
+    force.tick_params(labelbottom=False)
+    speed.tick_params(labelbottom=False)
+
+
+def _foot(lift: Lift, axes: Axes) -> None:
+    """Pressure path along the foot, on the outline of a sole."""
+    curves, foot, at = lift.curves, lift.foot, lift.instants
+    axes.set_axis_off()
+    axes.set_title("pressure along the foot", fontsize=9, pad=26)
+    if curves.cop_x_m is None or curves.cop_y_m is None:
+        axes.text(0.5, 0.5, "this plate does not measure\nwhere the pressure is", ha="center", va="center", color=PALE)
+        return
+    length = foot.length_m or 0.26
+    heel = foot.heel_m
+    along, aside = curves.cop_x_m, curves.cop_y_m
+    stance = slice(0, max(1, int(np.searchsorted(curves.t_s, at.stance_end_s))))
+    if heel is None:  # the place on the foot is unknown: the shift is drawn from the middle
+        heel = float(np.nanmean(along[stance])) - 0.45 * length
+        axes.text(
+            0.0, -0.03, "heel line unknown: only the shift is true", ha="center", va="top", fontsize=8, color=PALE
+        )
+    x = (along - heel) / length
+    y = -(aside - float(np.nanmean(aside[stance]))) / length
+    outline = _rounded(SOLE)
+    axes.fill(outline[:, 0], outline[:, 1], fc="#f6f6f3", ec=INK, lw=1.0)
+    for place, word in ((0.0, "heel"), (0.25, "25 %"), (0.5, "50 %"), (0.75, "75 %"), (1.0, "toes")):
+        axes.plot([-0.21, 0.21], [place, place], color="#c4c4c4", lw=0.6, zorder=2)
+        axes.text(0.23, place, word, va="center", fontsize=8, color=PALE)
+    _path(axes, curves, x, y, at.onset_s, at.lowest_s, ls=":", label="dip")
+    _path(axes, curves, x, y, at.lowest_s, at.drive_end_s, ls="-", label="drive")
+    marks: dict[str, tuple[float, float, str]] = {
+        "stance": (float(np.nanmean(x[stance])), float(np.nanmean(y[stance])), "o"),
+        "lowest point": (*_at(curves, x, y, at.lowest_s), "s"),
+    }
+    for name, (px, py, shape) in marks.items():
+        axes.plot([py], [px], shape, ms=8, mfc="none", mec=ORANGE, mew=1.8, label=name, ls="none", zorder=5)
+    axes.set_xlim(-0.30, 0.42)
+    axes.set_ylim(-0.06, 1.04)
+    axes.set_aspect("equal")
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.01), ncols=2, frameon=False, fontsize=8)
+    told = [
+        f"{label} {with_interval(lift.measures[name])}"
+        for label, name in (("in the dip", "shift_in_dip"), ("in the drive", "shift_in_drive"))
+        if lift.measures[name].ok
+    ]
+    axes.text(0.5, 1.005, "\n".join(told), transform=axes.transAxes, ha="center", va="bottom", fontsize=8, color=INK)
+
+
+def _rounded(corners: FloatArray) -> FloatArray:
+    """Cut the corners of a closed outline three times (Chaikin 1974; from memory)."""
+    for _ in range(3):
+        following = np.roll(corners, -1, axis=0)
+        corners = np.stack([0.75 * corners + 0.25 * following, 0.25 * corners + 0.75 * following], axis=1).reshape(
+            -1, 2
+        )
+    return corners
+
+
+def _path(
+    axes: Axes, curves: Curves, x: FloatArray, y: FloatArray, start_s: float, end_s: float, *, ls: str, label: str
+) -> None:
+    i, j = np.searchsorted(curves.t_s, (start_s, end_s))
+    axes.plot(y[i:j], x[i:j], color=BLUE, lw=2.0, ls=ls, label=label, zorder=4)
+
+
+def _at(curves: Curves, x: FloatArray, y: FloatArray, t_s: float) -> tuple[float, float]:
+    return float(np.interp(t_s, curves.t_s, x)), float(np.interp(t_s, curves.t_s, y))

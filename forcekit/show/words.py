@@ -1,0 +1,190 @@
+"""Sentences, numbers with their uncertainty, and the terminal summary."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+from collections.abc import Sequence
+
+from forcekit.model import Analysis, Lift, Measure, QualityCheck
+from forcekit.registry import GROUPS, MEASURES, MeasureInfo
+
+__all__ = ["analysis_text", "explanation", "headline", "lift_text", "with_interval"]
+
+WIDTH = 96
+CAUTION = (
+    "forcekit is an aid for coaching, not a medical device. Local rules and the coach's judgement come first; "
+    "new drills with a light bar, from blocks or a rack; stop at pain."
+)
+VERDICT = {"good": "good", "doubtful": "DOUBT", "bad": "BAD"}
+
+
+def with_interval(m: Measure) -> str:
+    """Number as a person sees it, with its unit and its 95 % interval as ± (or -/+ when it is lopsided).
+
+    Examples
+    --------
+    >>> with_interval(Measure("dip_depth", "m", 0.1742, 0.1699, 0.1786))
+    '17.4 ± 0.4 cm'
+    """
+    if m.value is None or m.low is None or m.high is None:
+        return "withheld"
+    info = MEASURES[m.name]
+    value, below, above = info.factor * m.value, info.factor * (m.value - m.low), info.factor * (m.high - m.value)
+    digits = decimals(info, max(below, above))
+    unit = f" {info.shown_unit}" if info.shown_unit else ""
+    if abs(below - above) <= 0.2 * max(below, above):
+        return f"{value:.{digits}f} ± {max(below, above):.{digits}f}{unit}"
+    return f"{value:.{digits}f} -{max(below, 0.0):.{digits}f}/+{max(above, 0.0):.{digits}f}{unit}"
+
+
+def decimals(info: MeasureInfo, half_width: float) -> int:
+    """Decimals of a number: those of the registry, more only as far as the interval's first digit needs them."""
+    if half_width <= 0.0 or not math.isfinite(half_width):
+        return info.digits
+    return min(max(info.digits, math.ceil(-math.log10(half_width) - 1e-9)), info.digits + 2)
+
+
+def _seen(lift: Lift, name: str) -> str | None:
+    """Value of a measure with its unit but without interval; None when withheld."""
+    m = lift.measures[name]
+    if m.value is None:
+        return None
+    info = MEASURES[name]
+    unit = f" {info.shown_unit}" if info.shown_unit else ""
+    return f"{info.factor * m.value:.{info.digits}f}{unit}"
+
+
+def _moved(lift: Lift, name: str) -> str | None:
+    """Shift in words: 1.2 cm forward, 0.4 cm back."""
+    m = lift.measures[name]
+    if m.value is None:
+        return None
+    return f"{100 * abs(m.value):.1f} cm {'forward' if m.value >= 0 else 'back'}"
+
+
+def headline(lift: Lift) -> str:
+    """What happened, in one sentence with its numbers."""
+    parts = []
+    depth, time = _seen(lift, "dip_depth"), _seen(lift, "dip_time")
+    if depth is not None:
+        parts.append(f"dip {depth} deep" + (f" in {time}" if time else ""))
+    if (turn := _seen(lift, "transition_time")) is not None:
+        parts.append(f"turnaround {turn}")
+    if (up := _seen(lift, "peak_drive_velocity")) is not None:
+        parts.append(f"fastest up {up}")
+    dip, drive = _moved(lift, "shift_in_dip"), _moved(lift, "shift_in_drive")
+    if dip and drive:
+        parts.append(f"pressure {dip} in the dip, then {drive} in the drive")
+    if not parts:
+        return "A dip and drive was seen, but it could not be measured; see the quality checks."
+    sentence = ", ".join(parts)
+    return sentence[0].upper() + sentence[1:] + "."
+
+
+def lift_text(lift: Lift, number: int, n_lifts: int, *, full: bool = True) -> list[str]:
+    """Return the terminal summary of one lift, line by line."""
+    load = f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else ""
+    who = f", {lift.card.athlete}" if lift.card.athlete else ""
+    out = [f"Lift {number} of {n_lifts}: {lift.movement}{load}{who}, lowest point at {lift.instants.lowest_s:.3f} s"]
+    out += _wrapped(headline(lift), "  ")
+    out += [""]
+    out += _findings(lift)
+    if full:
+        out += _measures(lift)
+    out += _quality(lift.quality)
+    for note in lift.notes:
+        out += _wrapped(note, "  Note: ", "        ")
+    return out
+
+
+def _findings(lift: Lift) -> list[str]:
+    if not lift.findings:
+        return ["  Nothing stands out: no pattern beyond its limit.", ""]
+    first, *others = lift.findings
+    out = _wrapped(first.sentence, f"  {first.strength.upper():9}", " " * 11)
+    out += _wrapped(first.cue.cue, "  Cue      ", " " * 11)
+    out += _wrapped(first.cue.drill, "  Drill    ", " " * 11)
+    out += _wrapped(first.cue.caution, "  Care     ", " " * 11)
+    out += _wrapped(first.limit_source, "  Limit    ", " " * 11)
+    for other in others:
+        out += _wrapped(other.sentence, f"  also {other.strength}: ", " " * 11)
+    return [*out, ""]
+
+
+def _measures(lift: Lift) -> list[str]:
+    out: list[str] = []
+    withheld: dict[str, list[str]] = {}
+    for group, title in GROUPS.items():
+        rows = [(MEASURES[m.name], m) for m in lift.measures.values() if MEASURES[m.name].group == group]
+        good = [(info, m) for info, m in rows if m.ok]
+        for _, m in rows:
+            if not m.ok:
+                withheld.setdefault(str(m.withheld), []).append(m.name)
+        if good:
+            out.append(f"  {title}")
+            out += [f"    {info.label:<28}{with_interval(m):>24}   {info.name}" for info, m in good]
+    if withheld:
+        out.append("  Withheld")
+        for reason, names in withheld.items():
+            out += _wrapped(f"{_named(names)}: {reason}", "    ", "      ")
+    return [*out, ""]
+
+
+def _named(names: Sequence[str]) -> str:
+    """Names of withheld measures; five and more of one group as the group with their number."""
+    told = []
+    for group, title in GROUPS.items():
+        mine = [n for n in names if MEASURES[n].group == group]
+        told += [f"{title[0].lower()}{title[1:]} ({len(mine)} measures)"] if len(mine) >= 5 else mine
+    return ", ".join(told)
+
+
+def _quality(checks: Sequence[QualityCheck]) -> list[str]:
+    out = ["  Quality"]
+    for check in checks:
+        out += _wrapped(check.sentence, f"    {VERDICT[check.verdict]:6}{check.name}: ", " " * 10)
+    return out
+
+
+def analysis_text(analysis: Analysis, *, full: bool = True) -> str:
+    """Return the terminal summary of a whole recording."""
+    out: list[str] = []
+    n = len(analysis.lifts)
+    out.append(f"{analysis.source}: {n} lift{'' if n == 1 else 's'}")
+    for note in analysis.notes:
+        out += _wrapped(note, "  Note: ", "        ")
+    if analysis.reason:
+        out += _wrapped(analysis.reason, "  ")
+    for i, lift in enumerate(analysis.lifts):
+        out += ["", *lift_text(lift, i + 1, n, full=full)]
+    if analysis.passed_over:
+        out += ["", "Passed over"]
+        for p in analysis.passed_over:
+            out += _wrapped(p.why, f"  at {p.at_s:7.2f} s: ", " " * 15)
+    out += ["", *_wrapped(CAUTION, "")]
+    return "\n".join(out)
+
+
+def explanation(info: MeasureInfo) -> str:
+    """Return the definition of a measure as used, with its source."""
+    unit = info.unit or "ratio"
+    shown = f", shown in {info.shown_unit}" if info.shown_unit and info.shown_unit != info.unit else ""
+    out = [f"{info.name}: {info.label}", f"  unit        {unit}{shown}"]
+    out += _wrapped(info.meaning, "  meaning     ", " " * 14)
+    out += _wrapped(info.definition, "  definition  ", " " * 14)
+    out += _wrapped(info.source, "  source      ", " " * 14)
+    if info.least_rate_hz:
+        out.append(f"  needs       {info.least_rate_hz:.0f} Hz or more")
+    return "\n".join(out)
+
+
+def _wrapped(text: str, first: str, following: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        text,
+        WIDTH,
+        initial_indent=first,
+        subsequent_indent=following if following is not None else " " * len(first),
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
