@@ -109,8 +109,8 @@ def noise_figures(curve: AllanCurve) -> NoiseFigures:
     σ²(τ) = N²/τ + (0.664 B)² + K² τ/3, fitted to the variances by non-negative least squares with weights from the
     fitted curve, repeated (the maximum-likelihood estimate for variances with chi-square errors). The covariance is
     doubled, because neighbouring octaves of an overlapping estimate share much of their data (in simulated random
-    walks the scatter is 1.5 times what independence would give). A part smaller than twice its standard uncertainty is given as an upper limit:
-    a recording of ten minutes shows white noise well and rarely a random walk.
+    walks the scatter is 1.5 times what independence would give). A part smaller than twice its standard uncertainty
+    is given as an upper limit: a recording of ten minutes shows white noise well and rarely a random walk.
 
     Raises
     ------

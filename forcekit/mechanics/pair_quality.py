@@ -1,0 +1,88 @@
+"""Whether a plate's and a bar's recording belong together, one sentence each."""
+
+from __future__ import annotations
+
+from forcekit.errors import CannotMeasure
+from forcekit.mechanics.align import Alignment
+from forcekit.mechanics.bar_quality import BAR_MEASURES
+from forcekit.mechanics.rack import Agreement
+from forcekit.model import QualityCheck
+
+__all__ = ["PAIR_MEASURES", "agreement_check", "alignment_check", "stamps_check"]
+
+PAIR_MEASURES = ("bar_separation", "bar_lead", "bar_velocity_at_takeoff")
+
+HOUR_S = 3600.0
+NEAR_HOUR_S = 120.0
+"""Clocks set by hand or by radio differ by less than two minutes beside a wrong time zone (our choice)."""
+LARGEST_HOURS = 14
+AGREE_CORRELATION = 0.9
+AGREE_GAIN = 0.25
+AGREE_DEPTH_Z = 4.0
+"""Limits of agreement (our choice)."""
+
+
+def stamps_check(plate_start_s: float, plate_end_s: float, bar_start_s: float, bar_end_s: float) -> QualityCheck:
+    """Check that two recordings stamped with the time of day overlap.
+
+    Parameters
+    ----------
+    plate_start_s, plate_end_s, bar_start_s, bar_end_s : float
+        Seconds since a common origin such as 1970 (UTC), as each device stamped them.
+    """
+    name = "clocks of plate and bar"
+    if min(plate_end_s, bar_end_s) > max(plate_start_s, bar_start_s):
+        return QualityCheck(name, "good", "The recordings of plate and bar overlap in time.")
+    apart = bar_start_s - plate_start_s
+    hours = round(apart / HOUR_S)
+    if hours != 0 and abs(hours) <= LARGEST_HOURS and abs(apart - hours * HOUR_S) < NEAR_HOUR_S:
+        way = "ahead of" if hours > 0 else "behind"
+        return QualityCheck(
+            name,
+            "doubtful",
+            f"The bar's clock is {abs(hours)} h {way} the plate's: time zone or summer time; the movement is used to "
+            "align them.",
+        )
+    return QualityCheck(
+        name,
+        "bad",
+        f"The recordings do not overlap: the bar's starts {abs(apart):.0f} s {'after' if apart > 0 else 'before'} the "
+        "plate's; they may be of different lifts.",
+        PAIR_MEASURES,
+    )
+
+
+def alignment_check(result: Alignment | CannotMeasure) -> QualityCheck:
+    """Say how well plate and bar could be put on one clock, or why not.
+
+    Parameters
+    ----------
+    result : Alignment or CannotMeasure
+        What `align.align_by_motion` returned or raised.
+    """
+    name = "plate and bar on one clock"
+    if isinstance(result, CannotMeasure):
+        return QualityCheck(name, "bad", f"{str(result)[0].upper()}{str(result)[1:]}.", PAIR_MEASURES)
+    u_ms = 1e3 * result.clock.offset_u_s
+    how = result.clock.how
+    return QualityCheck(name, "good", f"{how[0].upper()}{how[1:]}; good to {u_ms:.1f} ms.")
+
+
+def agreement_check(result: Agreement) -> QualityCheck:
+    """Say whether plate and bar tell the same dip.
+
+    Parameters
+    ----------
+    result : Agreement
+    """
+    name = "plate and bar agree"
+    depth_cm = 1e2 * result.depth_difference.value
+    told = f"correlation {result.correlation:.2f}, gain {result.gain:.2f}, dip depth differs by {depth_cm:.1f} cm"
+    if result.correlation < AGREE_CORRELATION or abs(result.depth_z) > AGREE_DEPTH_Z:
+        return QualityCheck(
+            name, "bad", f"Plate and bar do not tell the same dip ({told}); the files may be of different lifts.",
+            BAR_MEASURES,
+        )  # fmt: skip
+    if abs(result.gain - 1.0) > AGREE_GAIN:
+        return QualityCheck(name, "doubtful", f"Plate and bar differ in size ({told}); check load and calibration.")
+    return QualityCheck(name, "good", f"Plate and bar tell the same dip ({told}).")
