@@ -232,10 +232,10 @@ def _weight_crossing(curves: LiftCurves, i: int, slot: str, *, rising: bool) -> 
     u = float(np.sqrt(noise**2 + curves.bend_n(place, half) ** 2 + kink**2))
     parts = d + curves.local(slot, u)
     off_n = K95 * float(np.linalg.norm(parts))
-    first, last = _lingering(moving_mean(force, n | 1) if n > 2 else force, place, weight, off_n, rising=rising)
-    if last - first > 2.0 * half + 2:
-        place = 0.5 * (first + last)
-    steep = (2.0 if rising else -2.0) * off_n / max(last - first, 1e-9)
+    early, late = _lingering(moving_mean(force, n | 1) if n > 2 else force, place, weight, off_n, rising=rising)
+    if late - early > 2.0 * half + 2:
+        place = 0.5 * (early + late)
+    steep = (2.0 if rising else -2.0) * off_n / max(late - early, 1e-9)
     tangent = abs(slope) if n > 2 else np.inf
     steep = float(np.sign(steep)) * min(abs(steep), tangent) or 1e-9
     return place, curves.time(place, -parts / (steep * curves.rate_hz))

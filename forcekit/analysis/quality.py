@@ -130,7 +130,7 @@ def _zero(curves: LiftCurves) -> QualityCheck:
         return QualityCheck(
             "plate zero",
             "doubtful",
-            f"whatever wrote the file set forces under about {zero.clipped_n:.0f} N to zero; the zero cannot be checked.",
+            f"whatever wrote the file set forces under {zero.clipped_n:.0f} N to zero; the zero cannot be checked.",
         )
     if zero.offset_n is None:
         return QualityCheck("plate zero", "doubtful", "the plate was never seen unloaded; its stated zero is trusted.")

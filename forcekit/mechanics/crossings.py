@@ -72,8 +72,8 @@ def peak(
     The largest sample of a noisy curve is too high on average by one to two standard deviations of the noise; the
     parabola through the neighbourhood is not. The neighbourhood is that of the largest moving mean; where the curve is
     flat it grows over all moving means within three of their own standard deviations of the largest, so that the
-    luckiest part of a plateau is not picked. Where the parabola has its vertex outside the neighbourhood (a peak at the edge of
-    the range) the value of the fit at the extreme sample is given.
+    luckiest part of a plateau is not picked. Where the parabola has its vertex outside the neighbourhood (a peak at
+    the edge of the range) the value of the fit at the extreme sample is given.
 
     Returns
     -------

@@ -81,7 +81,7 @@ class PlateSignals:
     def plate_force(self, number: int, first: int, last: int) -> FloatArray:
         """Vertical force of one of two plates over the samples first..last-1."""
         mine = self.owner == number
-        return self.channels[first:last][:, mine] @ self.matrix[FZ, mine]
+        return np.asarray(self.channels[first:last][:, mine] @ self.matrix[FZ, mine])
 
     @property
     def left_plate(self) -> int | None:
