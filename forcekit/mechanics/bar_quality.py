@@ -166,8 +166,8 @@ def _gaps(missing: BoolArray | None, rate_hz: float) -> QualityCheck:
     longest = max(b - a for a, b in runs(missing))
     first = int(np.flatnonzero(missing)[0])
     sentence = (
-        f"{int(missing.sum())} samples of the bar sensor are missing, the first at {first / rate_hz:.2f} s; the longest "
-        f"gap is {1e3 * longest / rate_hz:.0f} ms"
+        f"{int(missing.sum())} samples of the bar sensor are missing, the first at {first / rate_hz:.2f} s; the "
+        f"longest gap is {1e3 * longest / rate_hz:.0f} ms"
     )
     # Two samples in a row are bridged by a straight line with little harm; a gap of 20 ms hides the turning point.
     if longest <= 2 and longest / rate_hz <= 0.012:
