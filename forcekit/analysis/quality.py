@@ -173,13 +173,15 @@ def _gaps(curves: LiftCurves, phases: Phases) -> QualityCheck:
     longest = _longest_run(missing) / curves.rate_hz
     n = int(missing.sum())
     told = (
-        f"{n} sample{' is' if n == 1 else 's are'} missing from stance to the end of the drive, "
+        f"{n} sample{' is' if n == 1 else 's are'} missing or frozen from stance to the end of the drive, "
         f"at most {1e3 * longest:.0f} ms in a row"
     )
     if longest <= LONGEST_GAP_S or _longest_run(missing) <= 2:
         return QualityCheck(
             "gaps", "good" if missing.mean() < 0.01 else "doubtful", f"{told}; they were bridged by lines."
         )
+    if not curves.signals.missing[first + curves.weighing.last - curves.weighing.first : last].any():
+        return QualityCheck("gaps", "doubtful", f"{told}, all of them in the stance; they were bridged by lines.")
     names = tuple(
         n for n in MEASURES if n not in ("system_weight", "system_mass", "stance_pressure", "stance_pressure_of_foot")
     )

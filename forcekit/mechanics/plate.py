@@ -15,7 +15,7 @@ import numpy as np
 from forcekit.constants import unit_factor
 from forcekit.errors import InputError
 from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
-from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded
+from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded, runs
 from forcekit.model import BoolArray, DeviceFile, FloatArray, Plate, Stream
 
 __all__ = [
@@ -31,6 +31,9 @@ PRESSURE_FLOOR_N = 100.0
 PRESSURE_FLOOR_FRAC = 0.10
 """No pressure is given below the larger of 100 N and 10 % of the system weight: with 1 N of noise a cell and 0.25 m
 to the cells it is uncertain by 5 mm there (own derivation: u = half-length · 2σ/F)."""
+
+FROZEN_LEAST = 4
+"""Equal samples in a row that may mean a frozen link (our choice)."""
 
 FZ, FX, FY, MX, MY = range(5)
 
@@ -225,6 +228,26 @@ def _saturated(stream: Stream, timebase: Timebase) -> BoolArray:
     return flags
 
 
+def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArray:
+    """Where all channels repeat one sample while the force moves on: the link or the converter stood still; shape (n,).
+
+    Notes
+    -----
+    Four and more equal samples, after which the force jumps by more than six standard deviations of its noise and 0.5 %
+    of itself. A quiet stance on a coarse converter repeats samples too, but does not jump.
+    """
+    same = np.zeros(force_n.size, dtype=bool)
+    same[1:] = np.all(channels[1:] == channels[:-1], axis=1)
+    flags = np.zeros(force_n.size, dtype=bool)
+    for a, b in runs(same):
+        if b - a < FROZEN_LEAST or b >= force_n.size:
+            continue
+        jump = abs(float(force_n[b] - force_n[a]))
+        if jump > max(6.0 * noise_n, 0.005 * abs(float(force_n[b]))) and force_n[a] > PRESSURE_FLOOR_N:
+            flags[a:b] = True
+    return flags
+
+
 def _check_unit_and_sign(force_n: FloatArray, stream: Stream) -> None:
     """Refuse a force that cannot be a person's: it hangs downward, or is a thousand times too large or small."""
     loaded = float(np.quantile(np.abs(force_n), 0.9))
@@ -264,11 +287,16 @@ def read_plate(stream: Stream) -> PlateSignals:
     force = channels @ matrix[FZ]
     _check_unit_and_sign(force, stream)
     noise = channel_noise(channels)
+    still = frozen(channels, force, float(np.linalg.norm(matrix[FZ] * noise)))
     report = find_unloaded(force, 1.0 / timebase.rate_hz)
     products = _products(device.plates)
     zeroed, report = apply_zero(channels, timebase.t_s, report, keep=products)
     channels = _with_ready_pressure(channels, zeroed, owner, products)
     notes = list(stream.notes)
+    saturated = _saturated(stream, timebase)
+    for flags, what in ((saturated, "a channel is at its limit"), (still, "all channels repeat one sample")):
+        if flags.any():
+            notes.append(f"{what} for {1e3 * int(flags.sum()) / timebase.rate_hz:.0f} ms in this recording")
     if timebase.jitters:
         notes.append(
             "the time stamps jitter by more than a third of a step; the samples were interpolated to an even clock"
@@ -276,8 +304,8 @@ def read_plate(stream: Stream) -> PlateSignals:
     return PlateSignals(
         t_s=timebase.t_s,
         rate_hz=timebase.rate_hz,
-        missing=timebase.missing,
-        saturated=_saturated(stream, timebase),
+        missing=timebase.missing | still,
+        saturated=saturated,
         channels=channels,
         matrix=matrix,
         owner=owner,

@@ -120,7 +120,7 @@ def _described(stream: Stream, names: Sequence[str], n_before: int, dialect: Csv
     time = TimeAxis(rate_hz=device.time.rate_hz)
     if dialect.time_unit is not None:
         where = column("time")
-        time = TimeAxis(column="time" if where is None else where, unit=dialect.time_unit, rate_hz=device.time.rate_hz)
+        time = TimeAxis(column="time" if where is None else where, unit=dialect.time_unit)
     table = Table(encoding=dialect.encoding)
     if dialect.state_layout:
         table = Table(
