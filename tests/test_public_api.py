@@ -55,7 +55,7 @@ def test_all_of_every_module_exists(module: str) -> None:
     try:
         found = importlib.import_module(module)
     except ModuleNotFoundError as e:
-        assert e.name is not None
-        assert not e.name.startswith("forcekit")
+        if e.name is None or e.name.startswith("forcekit"):
+            raise
         return
     assert [n for n in getattr(found, "__all__", ()) if not hasattr(found, n)] == []

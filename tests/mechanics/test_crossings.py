@@ -54,7 +54,7 @@ def test_local_parabola_is_exact_on_parabolas(place: float, bend: float, slope: 
 
 
 def test_noise_gain_of_a_local_fit_is_what_noise_does() -> None:
-    """The value read off pure noise scatters by the stated gain: 4000 draws know an SD to 1.1 %, four of those allowed."""
+    """The value read off pure noise scatters by the stated gain: 4000 draws know an SD to 1.1 %; four of those."""
     rng = np.random.default_rng(1)
     noise = rng.standard_normal((4000, 41))
     for place, half in ((20.0, 8.0), (20.3, 3.0), (20.5, 1.0)):

@@ -28,7 +28,7 @@ def test_the_closed_form_has_the_numbers_of_the_method_notes() -> None:
 
 @given(weight=st.floats(300.0, 4000.0), ratio=st.floats(0.0, 3.0), rate=st.sampled_from([80.0, 333.3, 1000.0]))
 def test_constant_force_is_exact(weight: float, ratio: float, rate: float) -> None:
-    """v = a t and s = a t²/2 at and between samples (the trapezoid rule is exact for v, and s follows v)."""
+    """Speed a t and travel = a t²/2, at and between samples (the trapezoid rule is exact for v, and s follows v)."""
     motion = integrate(np.full(50, ratio * weight), weight, rate, 9.81)
     a, t = 9.81 * (ratio - 1.0), np.arange(50) / rate
     assert motion.velocity_mps == pytest.approx(a * t, abs=1e-9)

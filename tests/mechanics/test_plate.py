@@ -80,7 +80,7 @@ def test_the_type_2_case_is_exact() -> None:
 def test_the_moments_of_the_case_follow_from_the_place() -> None:
     """The case itself: r x F plus the free moment of 2.5 N m about the origin gives the stated moments."""
     r = np.array([0.055, -0.120, 0.0]) + ORIGIN_M
-    assert np.cross(r, FORCE_N) + [0.0, 0.0, 2.5] == pytest.approx(MOMENT_NM, abs=1e-9)
+    assert np.cross(r, FORCE_N) + np.array([0.0, 0.0, 2.5]) == pytest.approx(MOMENT_NM, abs=1e-9)
 
 
 @given(
@@ -107,7 +107,7 @@ def test_the_way_a_plate_is_mounted_does_not_matter(
     on_plate: bool,
     centre: tuple[float, float],
 ) -> None:
-    """Turned, moved, upside down, force on the plate or on the lifter, origin above or below: one and the same result."""
+    """Turned, moved, upside down, force on the plate or on the lifter, origin above or below: the same result."""
     force = np.array([forward, left, 1400.0])
     moment = np.cross(np.array([x - centre[0], y - centre[1], 0.0]), force) + np.array([0.0, 0.0, free])
     values = in_plate_axes(force, moment, turn_deg, flip)

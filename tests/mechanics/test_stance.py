@@ -95,7 +95,7 @@ def test_sway_speed_is_of_the_right_size(sd_mps: float) -> None:
 
 
 def test_noise_alone_is_no_sway() -> None:
-    """With white noise of 5 N and no sway, what is stated stays at the prior's share (its root mean square, 0.8 mm/s)."""
+    """With white noise of 5 N and no sway, what is stated stays below the prior of 1.1 mm/s."""
     rng = np.random.default_rng(8)
     rows = 1500.0 + 5.0 * rng.standard_normal((100, 1000))
     stated = np.array([sway_speed(row, 500.0, float(row.mean()), 5.0, G) for row in rows])

@@ -89,7 +89,7 @@ def test_jittering_stamps_are_resampled_to_the_clock() -> None:
 
 def test_too_few_samples_are_refused() -> None:
     """Nineteen samples are no signal."""
-    with pytest.raises(InputError, match="plate.csv: only 19 samples; at least 20"):
+    with pytest.raises(InputError, match=r"plate\.csv: only 19 samples; at least 20"):
         uniform_timebase(np.arange(19) / 100.0, "plate.csv")
 
 

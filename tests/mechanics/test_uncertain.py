@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 import pytest
@@ -18,6 +19,7 @@ from forcekit.mechanics.uncertain import (
     independent,
     monte_carlo,
 )
+from forcekit.model import FloatArray
 
 numbers = st.floats(-100.0, 100.0).filter(lambda x: abs(x) > 0.1)
 sizes = st.floats(1e-3, 5.0)
@@ -111,7 +113,7 @@ def test_linear_propagation_agrees_with_drawing() -> None:
     a, b, c = independent([w, j, t], [uw, uj, ut])
     linear = (b / a - c) * 9.81
 
-    def normal(mean: float, sd: float):  # noqa: ANN202
+    def normal(mean: float, sd: float) -> Callable[[np.random.Generator, int], FloatArray]:
         return lambda rng, n: mean + sd * rng.standard_normal(n)
 
     drawn = monte_carlo(

@@ -72,7 +72,7 @@ def test_products_of_force_and_place_are_kept() -> None:
 
 
 def test_clipped_small_forces_are_named() -> None:
-    """Where a program wrote 0 for everything under 30 N, the smallest force it let through is told and nothing moved."""
+    """Where a program wrote 0 for everything under 30 N, the smallest force let through is told, nothing moved."""
     force = loaded_between(5.0)
     ramp = np.linspace(0.0, 1500.0, 200)
     force[900:1100] = ramp
