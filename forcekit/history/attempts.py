@@ -8,12 +8,12 @@ import time
 import uuid
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import asdict, dataclass
-from functools import lru_cache
 from typing import Any, Literal, get_args
 
 import msgspec
 import sqlalchemy as sa
 
+from forcekit import __version__
 from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.people import find_athlete_id
@@ -127,7 +127,7 @@ def add_attempt(
     who = find_athlete_id(store, athlete)
     values = tuple(measures)
     ids = _name_ids(store, values)
-    software = software or _software()
+    software = software or __version__
     setup_text = json.dumps(setup or {}, sort_keys=True, ensure_ascii=False)
     print_ = _fingerprint(values, findings, quality, (software, definitions, setup_text))
     hashed = content_hash(files)
@@ -192,16 +192,6 @@ def change_attempt(
 
 
 # --------------------------------------------------------------------------------------------------- inside
-
-
-@lru_cache(maxsize=1)
-def _software() -> str:
-    from importlib.metadata import PackageNotFoundError, version
-
-    try:
-        return version("forcekit")
-    except PackageNotFoundError:
-        return "not installed"
 
 
 def _name_ids(store: Store, measures: Sequence[Measure]) -> dict[tuple[str, str], int]:

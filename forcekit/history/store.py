@@ -7,6 +7,7 @@ a PostgreSQL server. The raw recordings lie in a folder beside the file (or, wit
 from __future__ import annotations
 
 import os
+import sqlite3
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -208,7 +209,7 @@ def _update_tables(engine: sa.Engine, place: str) -> None:
             if engine.dialect.name == "postgresql":
                 conn.execute(sa.select(sa.func.pg_advisory_xact_lock(_MIGRATION_LOCK)))
             schema.migrate(conn)
-    except sa.exc.DBAPIError as error:
+    except (sa.exc.DBAPIError, sqlite3.Error) as error:
         raise InputError(
             f"store: {place} cannot be used ({_first_line(error)}). "
             "Check the address and the rights, or restore the store from a copy."
@@ -223,13 +224,16 @@ def _switch_on_log(engine: sa.Engine) -> None:
         try:
             raw.cursor().execute("PRAGMA journal_mode = WAL")
             return
-        except Exception as error:
+        except sqlite3.Error as error:
             if "locked" not in str(error) or time.monotonic() > until:
-                raise sa.exc.DBAPIError("PRAGMA journal_mode = WAL", None, error) from error
+                raise
             time.sleep(0.02)
         finally:
             raw.close()
 
 
-def _first_line(error: sa.exc.DBAPIError) -> str:
-    return str(error.orig).strip().splitlines()[0] if str(error.orig).strip() else type(error.orig).__name__
+def _first_line(error: Exception) -> str:
+    """What the database said, in one line."""
+    told = error.orig if isinstance(error, sa.exc.DBAPIError) and error.orig is not None else error
+    lines = str(told).strip().splitlines()
+    return lines[0] if lines else type(told).__name__

@@ -1,0 +1,159 @@
+"""Export, import and complete deletion."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import pytest
+import sqlalchemy as sa
+from conftest import Place
+from reps import add, kept
+
+from forcekit.errors import InputError
+from forcekit.history import schema as t
+from forcekit.history.people import add_athlete, add_session, find_athlete, list_athletes
+from forcekit.history.recordings import find_kept
+from forcekit.history.reimport import import_tables
+from forcekit.history.removal import remove_athlete, remove_attempt
+from forcekit.history.series import list_attempts, measures_of, series
+from forcekit.history.store import Store, open_store, reading
+from forcekit.history.tables import TABLES, Format, export_tables
+
+
+def _fill(store: Store, folder: Path) -> None:
+    add_athlete(store, "Ina", stature_m=1.7, body_mass_kg=64.0, note='says "up", always')
+    add_athlete(store, "Zarquon Ölberg", foot_length_m=0.27)
+    session = add_session(store, note="Zarquon alone")
+    for i in range(3):
+        file = kept(store, folder, f"Ina {i}")
+        add(store, day=i, files=(file,), lift_at_s=2.0, transition_time=0.1 + i / 7)
+        add(store, day=i, files=(file,), lift_at_s=2.0, definitions="2", transition_time=0.1 + i / 9)
+    both = kept(store, folder, "both of them")
+    add(store, files=(both,), lift_at_s=1.0)
+    add(store, "Zarquon Ölberg", files=(both,), lift_at_s=9.0)
+    for i in range(20):
+        file = kept(store, folder, f"Zarquon {i}")
+        add(store, "Zarquon Ölberg", day=i, files=(file,), lift_at_s=2.0, session_id=session, dip_depth=0.1 + i / 99)
+
+
+def _all_rows(folder: Path) -> dict[str, list[str]]:
+    return {table.name: sorted((folder / f"{table.name}.csv").read_text().splitlines()) for table in TABLES}
+
+
+@pytest.mark.parametrize("fmt", ["csv", "parquet"])
+def test_what_is_exported_can_be_imported(place: Place, tmp_path: Path, fmt: Format) -> None:
+    """Export, import into an empty store and export again give the same tables, cell for cell."""
+    with place.open() as store, open_store(tmp_path / "other") as other:
+        _fill(store, tmp_path)
+        export_tables(store, tmp_path / "out", fmt=fmt)
+        export_tables(store, tmp_path / "first")
+        done = import_tables(other, tmp_path / "out")
+        export_tables(other, tmp_path / "second")
+
+    assert (done.n_athletes, done.n_attempts, done.n_results, done.n_known) == (2, 25, 28, 0)
+    assert _all_rows(tmp_path / "first") == _all_rows(tmp_path / "second")
+
+
+def test_importing_twice_adds_nothing(place: Place, tmp_path: Path) -> None:
+    """Everything that is there already is recognised."""
+    with place.open() as store:
+        _fill(store, tmp_path)
+        export_tables(store, tmp_path / "out")
+        done = import_tables(store, tmp_path / "out")
+
+    assert (done.n_athletes, done.n_attempts, done.n_results, done.n_known) == (0, 0, 0, 25)
+
+
+def test_the_same_lift_analysed_on_two_computers_is_one_attempt(tmp_path: Path) -> None:
+    """An imported lift of a known recording becomes a further result of the known attempt."""
+    with open_store(tmp_path / "one") as one, open_store(tmp_path / "two") as two:
+        add_athlete(one, "Ina")
+        add(one, files=(kept(one, tmp_path, "raw"),), lift_at_s=2.0)
+        export_tables(one, tmp_path / "empty")
+        import_tables(two, tmp_path / "empty")
+        remove_attempt(two, list_attempts(two, "Ina")[0].id)
+        add(two, files=(kept(two, tmp_path, "raw"),), lift_at_s=2.1, definitions="2", transition_time=0.2)
+        export_tables(two, tmp_path / "out")
+        done = import_tables(one, tmp_path / "out")
+        line = list_attempts(one, "Ina")
+
+    assert (done.n_attempts, done.n_results, done.n_known) == (0, 1, 1)
+    assert [a.n_results for a in line] == [2]
+
+
+def test_one_athlete_alone_is_exported(store: Store, tmp_path: Path) -> None:
+    """The export of one athlete holds all of it, raw files too, and no word of another."""
+    _fill(store, tmp_path)
+    done = export_tables(store, tmp_path / "out", athlete="Ina")
+    text = "".join(p.read_text() for p in (tmp_path / "out").glob("*.csv"))
+
+    assert (done.n_rows["attempts"], done.n_rows["results"], done.n_files, done.n_rows["sessions"]) == (4, 7, 4, 0)
+    assert "Zarquon" not in text
+    with (tmp_path / "out" / "athletes.csv").open(newline="") as file:
+        assert [row["note"] for row in csv.DictReader(file)] == ['says "up", always']
+
+
+def test_a_broken_table_changes_nothing(store: Store, tmp_path: Path) -> None:
+    """Text in the place of a number is told with file, row and column, and nothing is imported."""
+    _fill(store, tmp_path)
+    export_tables(store, tmp_path / "out")
+    path = tmp_path / "out" / "attempts.csv"
+    lines = path.read_text().splitlines()
+    path.write_text("\n".join([*lines[:3], lines[3].replace("80.0", "eighty"), *lines[4:]]))
+    with open_store(tmp_path / "other") as other:
+        with pytest.raises(InputError, match=r'attempts.csv, row 4, column load_kg: "eighty"'):
+            import_tables(other, tmp_path / "out")
+
+        assert list_athletes(other) == ()
+
+
+def test_an_export_does_not_overwrite(store: Store, tmp_path: Path) -> None:
+    """A folder with something in it is refused and left as it is; nothing unfinished stays behind."""
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "mine.txt").write_text("mine")
+    with pytest.raises(InputError, match="not an empty folder"):
+        export_tables(store, tmp_path / "out")
+
+    assert [p.name for p in (tmp_path / "out").iterdir()] == ["mine.txt"]
+
+
+def test_a_deleted_athlete_leaves_no_byte(lite: Store, tmp_path: Path) -> None:
+    """After deletion neither name, uid, session note nor raw file is found in any file of the data folder."""
+    _fill(lite, tmp_path)
+    uid = find_athlete(lite, "Zarquon Ölberg").uid
+    done = remove_athlete(lite, "Zarquon Ölberg")
+    everything = b"".join(p.read_bytes() for p in (tmp_path / "data").rglob("*") if p.is_file())
+
+    assert (done.n_attempts, done.n_results, done.n_files) == (21, 21, 20)
+    assert [w for w in ("Zarquon", "lberg", uid) if w.encode() in everything] == []
+    assert b"Ina 0" in everything
+
+
+def test_deleting_one_athlete_keeps_the_others(store: Store, tmp_path: Path) -> None:
+    """The other athlete's numbers and raw files stay, the shared recording included; no row of the deleted is left."""
+    _fill(store, tmp_path)
+    before = series(store, "Ina", "transition_time").value.tolist()
+    remove_athlete(store, "Zarquon Ölberg")
+    with reading(store) as conn:
+        owners = set(conn.execute(sa.select(t.measures.c.athlete_id)).scalars())
+        hashes = conn.execute(sa.select(t.recordings.c.sha256)).scalars().all()
+
+    assert before == series(store, "Ina", "transition_time").value.tolist()
+    assert [a.name for a in list_athletes(store)] == ["Ina"]
+    assert {find_athlete(store, "Ina").id} == owners
+    assert len(hashes) == 4
+    assert all(find_kept(store, h) is not None for h in hashes)
+
+
+def test_one_attempt_is_deleted(store: Store, tmp_path: Path) -> None:
+    """Its results and its raw file go, the others stay; a second time it is told."""
+    _fill(store, tmp_path)
+    line = list_attempts(store, "Ina")[-1]
+    done = remove_attempt(store, line.id)
+
+    assert (done.n_attempts, done.n_results, done.n_files) == (1, 2, 1)
+    assert line.id not in [a.id for a in list_attempts(store, "Ina")]
+    assert all(measures_of(store, a.id) for a in list_attempts(store, "Ina"))
+    with pytest.raises(InputError, match="there is no attempt"):
+        remove_attempt(store, line.id)
