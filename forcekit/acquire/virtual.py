@@ -10,6 +10,7 @@ import contextlib
 import os
 import tempfile
 import threading
+from dataclasses import dataclass
 from pathlib import Path
 
 import msgspec
@@ -32,7 +33,7 @@ from forcekit.acquire.wire import (
 from forcekit.errors import DeviceError, InputError
 from forcekit.model import Channel, DeviceFile, FloatArray, Link, Stream, TimeAxis
 
-__all__ = ["Player", "VirtualSerial", "wire_form"]
+__all__ = ["Player", "Start", "VirtualSerial", "wire_form"]
 
 _STEPS = 2**22
 """Steps into which the range of a channel with broken numbers is cut, when it has to be sent as whole ones."""
@@ -88,6 +89,13 @@ def _whole(channel: Channel, numbers: FloatArray) -> tuple[Channel, npt.NDArray[
     return made, np.rint((numbers - channel.offset) / step).astype(np.int64)
 
 
+@dataclass(slots=True)
+class Start:
+    """When playing began, on the laptop's clock; players that share one begin together at the first start command."""
+
+    at_s: float | None = None
+
+
 class Player:
     """A sensor that plays a stream; it has no port and no clock of its own, time is given to it.
 
@@ -104,6 +112,10 @@ class Player:
         Its clock at the first sample.
     loop : bool
         Begin anew at the end, with clock and index running on.
+    start : Start, optional
+        Shared with other players of one recording.
+    first_s, round_s : float, second
+        When the first sample comes after the start, and after what time a loop begins anew.
     """
 
     def __init__(
@@ -115,19 +127,24 @@ class Player:
         drift: float = 0.0,
         boot_us: int = 0,
         loop: bool = False,
+        start: Start | None = None,
+        first_s: float = 0.0,
+        round_s: float | None = None,
     ) -> None:
         if stream.t_s.size < 2:
             raise InputError(f"{stream.source}: a recording of one sample cannot be played; give a longer one.")
         self.device, self._raw, self._width = wire_form(stream, link)
         step_s = float(np.median(np.diff(stream.t_s)))
-        self._t_s = stream.t_s - stream.t_s[0]
-        self._number = np.rint(self._t_s / step_s).astype(np.int64)
-        self._round_s = float(self._t_s[-1]) + step_s
-        self._round_n = int(self._number[-1]) + 1
+        from_first_s = stream.t_s - stream.t_s[0]
+        self._t_s = from_first_s + first_s
+        self._number = np.rint(from_first_s / step_s).astype(np.int64)
+        self._round_s = round_s or float(from_first_s[-1]) + step_s
+        self._round_n = max(round(self._round_s / step_s), int(self._number[-1]) + 1)
         self._speed, self._drift, self._boot_us, self._loop = speed, drift, boot_us, loop
         self._description = b"".join(encode_description(device_to_text(self.device)))
         self._receiver = Receiver()
-        self._started_s: float | None = None
+        self._start = start or Start()
+        self._on = False
         self._rounds = 0
         self._next = 0
         self.n_sent = 0
@@ -137,7 +154,7 @@ class Player:
     @property
     def done(self) -> bool:
         """The recording was played to its end."""
-        return self._started_s is not None and not self._loop and self._next >= self._t_s.size
+        return self._on and not self._loop and self._next >= self._t_s.size
 
     def hear(self, data: bytes, now_s: float) -> bytes:
         """Answers to what the laptop sent."""
@@ -146,10 +163,10 @@ class Player:
 
     def due(self, now_s: float) -> list[bytes]:
         """Frames that are due until now."""
-        if self._started_s is None:
+        if not self._on:
             return []
         frames = []
-        played_s = (now_s - self._started_s) * self._speed
+        played_s = self._played_s(now_s)
         while self._next < self._t_s.size:
             at_s = self._rounds * self._round_s + float(self._t_s[self._next])
             if at_s > played_s:
@@ -177,15 +194,17 @@ class Player:
 
     def restart(self) -> None:
         """Be as after a loss of power: silent, clock and index at their start."""
-        self._started_s, self._next, self._rounds = None, 0, 0
+        self._on, self._start, self._next, self._rounds = False, Start(), 0, 0
         self._receiver = Receiver()
+
+    def _played_s(self, now_s: float) -> float:
+        return 0.0 if self._start.at_s is None else (now_s - self._start.at_s) * self._speed
 
     def _clock_us(self, at_s: float) -> int:
         return self._boot_us + round(at_s * (1.0 + self._drift) * 1e6)
 
     def _status(self, played_s: float) -> bytes:
-        streaming = self._started_s is not None
-        status = Status(self._clock_us(played_s), self.n_sent, self.n_overruns, 0, 3.9, 24.0, streaming=streaming)
+        status = Status(self._clock_us(played_s), self.n_sent, self.n_overruns, 0, 3.9, 24.0, streaming=self._on)
         return encode(status)
 
     def _obey(self, command: Command, now_s: float) -> bytes:
@@ -195,15 +214,15 @@ class Player:
             before = self._description
         elif command.code == CommandCode.START:
             # A second start while playing goes on: the laptop greets until it hears something.
-            self._started_s = now_s if self._started_s is None else self._started_s
+            self._on = True
+            self._start.at_s = now_s if self._start.at_s is None else self._start.at_s
         elif command.code == CommandCode.STOP:
-            self._started_s, self._next = None, 0
+            self._on, self._start, self._next = False, Start(), 0
         elif command.code == CommandCode.STATUS:
-            before = self._status(0.0 if self._started_s is None else (now_s - self._started_s) * self._speed)
+            before = self._status(self._played_s(now_s))
         elif command.code != CommandCode.IDENTIFY:
             result = Result.UNKNOWN
-        played_s = 0.0 if self._started_s is None else (now_s - self._started_s) * self._speed
-        return before + encode(Answer(command.code, command.token, result, self._clock_us(played_s)))
+        return before + encode(Answer(command.code, command.token, result, self._clock_us(self._played_s(now_s))))
 
 
 class VirtualSerial:
