@@ -107,12 +107,15 @@ class HalfSines:
         mass_kg: float = 120.0,
         stance_s: float = 2.0,
         offset_s: float = 0.0,
-        noise_n: float = 0.0,
+        noise_n: float = 1e-4,
         seed: int = 1,
         factor: float = 1.0,
         card: AttemptCard | None = None,
     ) -> Recording:
-        """Vertical force on an ideal plate; the onset is at `stance_s`, the first sample at `offset_s`."""
+        """Vertical force on a plate with hardly any noise; onset at `stance_s`, first sample at `offset_s`.
+
+        A tenth of a millinewton, so that no two samples repeat as on a frozen link.
+        """
         t = offset_s + np.arange(int((stance_s + self.T1 + self.T2 + self.T3 + 1.0) * rate_hz)) / rate_hz
         force = mass_kg * (self.gravity + self.acceleration(t - stance_s))
         force = force + noise_n * np.random.default_rng(seed).standard_normal(t.size)
