@@ -96,7 +96,7 @@ def bar_motion(
     *,
     stance: tuple[int, int],
     rests: tuple[tuple[int, int], ...] = (),
-    shaft_axis: str | None = None,
+    shaft_axis: str | ShaftAxis | None = None,
     from_middle_m: float = 0.0,
     lever_m: FloatArray | None = None,
     gravity_mps2: float = STANDARD_GRAVITY_MPS2,
@@ -116,8 +116,9 @@ def bar_motion(
     rests : tuple of (int, int)
         All other rests in the window (those that overlap stance are ignored), as from
         `bar_stillness.bar_rests`.
-    shaft_axis : str, optional
-        Sensor axis that points left along the shaft; found from the movement if left out.
+    shaft_axis : str or ShaftAxis, optional
+        Sensor axis that points left along the shaft, or its direction in the sensor; found from the movement if left
+        out.
     from_middle_m : float, metre
         Place of the sensor along the shaft, positive to the left.
     lever_m : array, shape (3,), optional
@@ -206,11 +207,13 @@ def _axis(
     rate_hz: float,
     stance: tuple[int, int],
     others: tuple[tuple[int, int], ...],
-    name: str | None,
+    given: str | ShaftAxis | None,
 ) -> tuple[ShaftAxis | None, tuple[str, ...]]:
     """Direction of the shaft, or None and a note why not."""
-    if name is not None:
-        return declared_axis(name), ()
+    if isinstance(given, ShaftAxis):
+        return given, ()
+    if given is not None:
+        return declared_axis(given), ()
     if gyro is None:
         return None, ()
     after = [a for a, _ in others if a >= stance[1]]

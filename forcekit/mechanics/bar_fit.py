@@ -69,7 +69,7 @@ class BarSettings:
     sway_turn_rad: float = 0.003
     rest_step_s: float = 0.1
     most_marks: int = 40
-    noise_step_s: float = 0.025
+    noise_step_s: float = 0.04
     misfit_limit: float = 5.0
     misfit_mps: float = 0.05
     misfit_turn: float = 2.5

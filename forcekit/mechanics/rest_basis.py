@@ -196,7 +196,8 @@ def build_basis(
     """
     from scipy.ndimage import uniform_filter1d
 
-    stride = max(1, int(rate_hz // COARSE_HZ))
+    # An odd stride: an average over an even number of samples would sit half a sample late.
+    stride = max(1, int(rate_hz // COARSE_HZ) - 1 | 1)
     first = i_reference % stride
     pick = slice(first, None, stride)
     # Averaging over the stride keeps knocks from being missed or counted several times.
