@@ -132,6 +132,7 @@ class Capture:
         self.failure: str | None = None
         """Why nothing more is written; None while all is well."""
         self._on_batch = on_batch
+        self._closed = threading.Event()
         self._lock = threading.Lock()
         self._live = [_Live(start_decoder(p.device, p.address)) for p in planned]
         self._links = [connector(p, i, self._take) for i, p in enumerate(planned)]
@@ -181,8 +182,11 @@ class Capture:
 
     def close(self) -> None:
         """Close the links and the journal without making the finished file; calling it twice is allowed."""
+        if self._closed.is_set():
+            return
         for link in self._links:
             link.stop()
+        self._closed.set()
         if self.failure is None:
             self._write(EntryKind.END, 0, {})
         self._journal.close()
@@ -199,6 +203,8 @@ class Capture:
 
     def _take(self, item: Arrival | LinkEvent) -> None:
         """Sink of all links."""
+        if self._closed.is_set():
+            return
         live = self._live[item.device]
         if isinstance(item, LinkEvent):
             body = json.dumps({"what": item.what, "text": item.text}).encode()

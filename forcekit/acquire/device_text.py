@@ -33,8 +33,7 @@ def device_from_text(text: str, source: str) -> DeviceFile:
     except (msgspec.ValidationError, tomllib.TOMLDecodeError, RecursionError) as error:
         reason = " ".join(str(error).split()).rstrip(".")
         raise InputError(
-            f"{source}: the device file in it cannot be used ({reason}); "
-            "correct it, or give a device file of your own."
+            f"{source}: the device file in it cannot be used ({reason}); correct it, or give a device file of your own."
         ) from None
     check_device(device, source)
     return device

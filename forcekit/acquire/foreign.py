@@ -209,8 +209,7 @@ def _letters(code: str) -> str:
 def _need(state: Decoder) -> DeviceFile:
     if state.device is None:
         raise InputError(
-            f"{state.source}: a device that does not send frames needs a device file; "
-            "give one with a [link] section."
+            f"{state.source}: a device that does not send frames needs a device file; give one with a [link] section."
         )
     return state.device
 
@@ -241,9 +240,7 @@ def _stamped(
     stamps: npt.ArrayLike, raw: FloatArray, host_s: float, state: Decoder, modulus: float | None
 ) -> tuple[tuple[Batch, ...], Decoder]:
     """Date each sample by its own stamp."""
-    tick, epoch, keep, clock = unwrap(
-        stamps, state.clock, modulus=modulus, tick_s=state.tick_s, host_s=host_s
-    )
+    tick, epoch, keep, clock = unwrap(stamps, state.clock, modulus=modulus, tick_s=state.tick_s, host_s=host_s)
     n_kept = int(keep.sum())
     state = replace(
         state,
@@ -258,9 +255,7 @@ def _framed(
     stamp: float, step: float, raw: FloatArray, host_s: float, state: Decoder, modulus: float | None
 ) -> tuple[tuple[Batch, ...], Decoder]:
     """Date the samples of a notification from one stamp; `step` in ticks lies between them."""
-    tick, epoch, keep, clock = unwrap(
-        [stamp], state.clock, modulus=modulus, tick_s=state.tick_s, host_s=host_s
-    )
+    tick, epoch, keep, clock = unwrap([stamp], state.clock, modulus=modulus, tick_s=state.tick_s, host_s=host_s)
     n = raw.shape[0]
     if not keep[0]:
         return (), replace(state, n_repeated=state.n_repeated + n)

@@ -109,6 +109,8 @@ class Journal:
         """Append one entry; when this returns, a killed program does not lose it."""
         data = entry.pack()
         with self._lock:
+            if self._stop.is_set():
+                raise ValueError("the journal is closed")
             if self._error is not None:
                 raise self._refused(self._error)
             try:
@@ -124,7 +126,8 @@ class Journal:
         """Write everything to the disk and close; calling it twice is allowed."""
         if self._stop.is_set():
             return
-        self._stop.set()
+        with self._lock:
+            self._stop.set()
         self._thread.join()
         self._sync()
         os.close(self._fd)

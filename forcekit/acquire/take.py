@@ -36,6 +36,9 @@ N_ALONE = 6000
 TOGETHER = 8
 """Later arrivals are decoded this many at a time: a long session has more than enough dates for its clock."""
 
+REPLAY_DRIFT = 0.05
+"""No oscillator is this far off: 5 % (our choice)."""
+
 
 @dataclass(frozen=True, slots=True)
 class TimedCard:
@@ -315,11 +318,20 @@ def _notes(g: _Gathered, made: DeviceTake, zero_host: float, lead_rate: float) -
             at = (host_s - zero_host) / lead_rate
             notes.append(f"{words} at {at:.1f} s" + (f" ({text})" if text else ""))
     fit = made.spans[0].clock
+    if len(made.spans) > 1:
+        notes.append(f"the device's clock restarted {len(made.spans) - 1} times")
+    notes.append(_clock_note(fit))
+    return tuple(notes)
+
+
+def _clock_note(fit: ClockFit) -> str:
+    if abs(fit.drift) > REPLAY_DRIFT:
+        return (
+            f"the device's clock ran {1.0 / (1.0 + fit.drift):.3g} times as fast as the laptop's: this is a replay at "
+            "another speed, or the unit of its time is wrong"
+        )
     drift = "assumed 0" if fit.drift_assumed else f"{1e6 * fit.drift:.1f} ppm"
-    notes.append(
+    return (
         f"clock against the laptop's: drift {drift} (u {1e6 * min(fit.drift_u, 1.0):.2g} ppm), "
         f"offset u {1e3 * fit.host_ref_u_s:.2g} ms, median lateness {1e3 * fit.late_s:.2g} ms"
     )
-    if len(made.spans) > 1:
-        notes.append(f"the device's clock restarted {len(made.spans) - 1} times")
-    return tuple(notes)
