@@ -68,8 +68,12 @@ def _root(
 
 @app.command()
 def analyze(
-    plate: Annotated[Path, typer.Argument(metavar="PLATE", help="Recording of the force plate (CSV, TXT, TSV).")],
+    plate: Annotated[
+        Path, typer.Argument(metavar="PLATE", help="Recording of the force plate (or of a bar sensor alone).")
+    ],
     device: DeviceOption = None,
+    bar: Annotated[Path | None, typer.Option(help="Recording of the sensor on the bar.")] = None,
+    bar_device: Annotated[Path | None, typer.Option(help="Device file of the bar's sensor.")] = None,
     card: Annotated[Path | None, typer.Option("--card", help="Attempt card (TOML); options go before it.")] = None,
     athlete: Annotated[str | None, typer.Option(help="Name or pseudonym of the lifter.")] = None,
     load: Annotated[float | None, typer.Option(help="Bar with plates, in kg.")] = None,
@@ -110,7 +114,12 @@ def analyze(
     settings = Settings(cue_book=cue_book)
     if shortest_stance is not None:
         settings = Settings(shortest_stance_s=shortest_stance, cue_book=cue_book)
-    _show(analyze_recording(read(plate, device=device, card=attempt), settings), plot, as_json, brief)
+    _show(
+        analyze_recording(read(plate, device=device, bar=bar, bar_device=bar_device, card=attempt), settings),
+        plot,
+        as_json,
+        brief,
+    )
 
 
 def _card(path: Path | None, said: dict[str, Any]) -> Any:

@@ -132,6 +132,29 @@ class Stand(_Section, kw_only=True, frozen=True):
     heel_line_u_m: float = 0.005
 
 
+Vector = tuple[float, float, float]
+IDENTITY: tuple[Vector, Vector, Vector] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+
+class BarCalibration(_Section, kw_only=True, frozen=True):
+    """What a calibration found: reading in SI = matrix · (raw in SI − bias). Noise in units per root hertz.
+
+    An uncertainty or noise of 0 means that it was not found; the usual figure is then used.
+    """
+
+    accel_bias_mps2: Vector = (0.0, 0.0, 0.0)
+    accel_matrix: tuple[Vector, Vector, Vector] = IDENTITY
+    accel_bias_u_mps2: float = 0.0
+    accel_scale_u: float = 0.0
+    gyro_bias_radps: Vector = (0.0, 0.0, 0.0)
+    gyro_matrix: tuple[Vector, Vector, Vector] = IDENTITY
+    gyro_scale_u: float = 0.0
+    accel_noise: float = 0.0
+    gyro_noise: float = 0.0
+    made: str = ""
+    """When and how."""
+
+
 class BarSensor(_Section, kw_only=True, frozen=True):
     """The inertial sensor on the bar's shaft."""
 
@@ -141,6 +164,7 @@ class BarSensor(_Section, kw_only=True, frozen=True):
     """Sensor axis that points along the shaft to the lifter's left; left out it is found."""
     from_middle_m: float = 0.0
     """Distance of the sensor from the bar's middle, along the shaft, positive to the lifter's left."""
+    calibration: BarCalibration | None = None
 
 
 class Site(_Section, kw_only=True, frozen=True):
@@ -335,16 +359,45 @@ class Curves:
     """Motion curves of one lift, from the start of stance to the end of its window, on a uniform clock.
 
     All arrays have shape (n,); `forward_n`, `cop_x_m`, `cop_y_m` are None where the plate does not measure them and
-    the pressure is NaN where the force is too low to say where it is.
+    the pressure is NaN where the force is too low to say where it is. Without a plate `force_n` is None, too, and speed
+    and travel are those of the bar.
     """
 
     t_s: FloatArray
-    force_n: FloatArray
+    force_n: FloatArray | None
     velocity_mps: FloatArray
     travel_m: FloatArray
     forward_n: FloatArray | None = None
     cop_x_m: FloatArray | None = None
     cop_y_m: FloatArray | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarCurves:
+    """How the bar moved, on the clock of the lift's other curves; travel from its place in stance.
+
+    Attributes
+    ----------
+    t_s : array, shape (n,)
+    up_m, velocity_mps : array, shape (n,)
+        Upward travel and speed of the bar's middle.
+    forward_m : array, shape (n,), or None
+        None where the sensor cannot tell it.
+    shaft_angle_rad : array, shape (n,), or None
+        Elbows up positive.
+    marks_s : array, shape (k,)
+        Instants at which the uncertainty of the path is given: onset, lowest point, end of the drive.
+    ellipses : tuple of (float, float, float)
+        Half axes (m) and angle of the long axis from forward toward up (rad) of the 95 % region at each mark.
+    """
+
+    t_s: FloatArray
+    up_m: FloatArray
+    velocity_mps: FloatArray
+    forward_m: FloatArray | None = None
+    shaft_angle_rad: FloatArray | None = None
+    marks_s: tuple[float, ...] = ()
+    ellipses: tuple[tuple[float, float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -384,6 +437,7 @@ class Lift:
     foot: FootFrame
     card: AttemptCard
     notes: tuple[str, ...] = ()
+    bar: BarCurves | None = None
 
     def __getitem__(self, name: str) -> Measure:
         return self.measures[name]

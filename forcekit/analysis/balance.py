@@ -14,7 +14,7 @@ import numpy as np
 
 from forcekit.analysis.errors import LOCAL_HALF_S, LiftCurves
 from forcekit.analysis.phases import Phases
-from forcekit.analysis.tempo import Reading, Readings
+from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.crossings import crossing_after, local_fit
 from forcekit.mechanics.plate import (

@@ -90,6 +90,11 @@ PATTERNS: tuple[Pattern, ...] = (
         (Condition("peak_drive_velocity", "below", _limit("falls_short")),),
         not_for=("dip only", "jump dip", "push press"),
     ),
+    Pattern("elbows_drop", (Condition("shaft_rotation_dip", "below", _limit("elbows_drop", -1.0)),)),
+    Pattern("bar_floats", (Condition("bar_least_rack_load", "below", _limit("bar_floats")),)),
+    Pattern("arms_early", (Condition("bar_lead", "below", _limit("arms_early", -1.0)),), not_for=("dip only",)),
+    Pattern("bar_drifts_forward", (Condition("bar_forward_in_dip", "above", _limit("bar_drifts_forward")),)),
+    Pattern("bar_drifts_forward", (Condition("bar_forward_in_drive", "above", _limit("bar_drifts_forward")),)),
 )
 """Patterns on measures; a double dip is counted, not measured (see `find_patterns`)."""
 
@@ -151,7 +156,8 @@ def find_patterns(
     if reversals >= 1:
         found.append(_finding("double_dip", "clear", (), measures, book["double_dip"]))
     found.sort(key=lambda f: (f.strength != "clear", book[f.pattern].cost))
-    return tuple(found)
+    # A pattern may have two rows; the stronger one is named.
+    return tuple(f for i, f in enumerate(found) if f.pattern not in {g.pattern for g in found[:i]})
 
 
 def _judge(condition: Condition, measures: Mapping[str, Measure], book: Mapping[str, CueEntry]) -> Strength | None:
@@ -180,6 +186,11 @@ def _finding(
     shift, side = measures.get("shift_in_dip"), measures.get("side_shift")
     if shift is not None and shift.value is not None:
         words["shift_in_dip_back"] = shown("shift_in_dip", -shift.value)
+    turn, lead = measures.get("shaft_rotation_dip"), measures.get("bar_lead")
+    if turn is not None and turn.value is not None:
+        words["shaft_rotation_dip_down"] = shown("shaft_rotation_dip", abs(turn.value))
+    if lead is not None and lead.value is not None:
+        words["bar_lead_before"] = shown("bar_lead", abs(lead.value))
     if side is not None and side.value is not None:
         words["side_shift_plain"] = shown("side_shift", abs(side.value))
         words["side"] = "left" if side.value > 0.0 else "right"

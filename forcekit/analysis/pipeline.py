@@ -11,33 +11,38 @@ from pathlib import Path
 
 import numpy as np
 
+from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, pair_measures, shown_bar
 from forcekit.analysis.balance import balance
+from forcekit.analysis.bar_alone import analyze_bar_alone
 from forcekit.analysis.errors import LiftCurves, lift_curves
 from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
 from forcekit.analysis.phases import Phases, find_onset, find_phases
 from forcekit.analysis.quality import check_all
+from forcekit.analysis.reading import Reading, Readings, as_measures
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
-from forcekit.analysis.tempo import Reading, Readings, tempo
+from forcekit.analysis.tempo import tempo
 from forcekit.constants import local_gravity
-from forcekit.errors import CannotMeasure, InputError, Reason
+from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.align import align_by_motion, vertical_part
+from forcekit.mechanics.bar_readings import BarReadings, read_bar
+from forcekit.mechanics.clock_map import ClockMap, shared_clock
 from forcekit.mechanics.foot import foot_frame
 from forcekit.mechanics.motion import integrate
+from forcekit.mechanics.pair_quality import alignment_check
 from forcekit.mechanics.plate import FX, FZ, PlateSignals, pressure, read_plate
 from forcekit.mechanics.stance import weigh
-from forcekit.mechanics.uncertain import K95
 from forcekit.model import (
     Analysis,
     AttemptCard,
+    BarCurves,
     Curves,
     DeviceFile,
     FootFrame,
     Instants,
     Lift,
-    Measure,
     QualityCheck,
     Recording,
 )
-from forcekit.registry import MEASURES
 
 __all__ = ["Settings", "analyze", "analyze_lift"]
 
@@ -48,6 +53,9 @@ STANCE_GUARD_S = 0.03
 AFTER_S = 1.0
 """The curves go on after the drive for this long, for the plots."""
 CLOSING_WITHIN_S = 8.0
+ALIGN_STANCE_S = 0.8
+"""Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
+ONE_CLOCK = "plate and bar on one clock"
 SAME_LOAD_FRAC = 0.02
 """Standing still again counts for the closure when the same weight stands on the plate."""
 
@@ -88,9 +96,9 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
         If the recording cannot be used: wrong sign, wrong unit, too few samples.
     """
     settings = settings or Settings()
-    if recording.plate is None:
-        raise InputError(f"{recording.source}: there is no force plate in this recording; analyze needs one.")
     book = load_cue_book(settings.cue_book)
+    if recording.plate is None:
+        return analyze_bar_alone(recording, book)
     device = recording.plate.device
     signals = read_plate(recording.plate)
     gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
@@ -98,15 +106,62 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
     threshold = takeoff_threshold(signals.zero, noise)
     candidates, passed, stretches = find_lifts(signals.force_n, signals.rate_hz, noise, threshold, gravity)
     foot = foot_frame(recording.card, device)
-    lifts = tuple(analyze_lift(signals, c, stretches, recording.card, foot, device, settings, book) for c in candidates)
+    bar = None if recording.bar is None else _bar_beside(recording, signals, candidates, gravity)
+    lifts = tuple(
+        analyze_lift(signals, c, stretches, recording.card, foot, device, settings, book, bar) for c in candidates
+    )
     start = float(signals.t_s[0])
     return Analysis(
         source=recording.source,
         lifts=lifts,
         passed_over=tuple(replace(p, at_s=p.at_s + start) for p in passed),
         reason=None if lifts else _no_lift(signals, stretches, len(passed)),
-        notes=signals.notes,
+        notes=signals.notes + (() if bar is None else bar.readings.notes),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarBeside:
+    """The bar's readings and how its clock maps to the plate's, or why it does not."""
+
+    readings: BarReadings
+    clock: ClockMap | CannotMeasure
+    check: QualityCheck
+
+
+def _bar_beside(
+    recording: Recording, signals: PlateSignals, candidates: list[Candidate], gravity_mps2: float
+) -> BarBeside | None:
+    """Read the bar and put it on the plate's clock: by stamps from one file, else by the movement of all lifts."""
+    plate, bar = recording.plate, recording.bar
+    if plate is None or bar is None or not candidates:
+        return None
+    readings = read_bar(bar)
+    rate = signals.rate_hz
+    if plate.source == bar.source and plate.clock == bar.clock:
+        clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
+        return BarBeside(readings, clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
+    force = signals.force_n
+    acceleration = np.zeros(force.size)
+    windows = []
+    for c in candidates:
+        first = max(c.still_first, c.still_last - round(ALIGN_STANCE_S * rate))
+        weight = float(force[first : c.still_last - round(0.1 * rate)].mean())
+        acceleration[first : c.lowest + 1] = gravity_mps2 * (force[first : c.lowest + 1] / weight - 1.0)
+        windows.append((float(signals.t_s[first]), float(signals.t_s[c.lowest])))
+    try:
+        aligned = align_by_motion(
+            acceleration,
+            rate,
+            vertical_part(readings.accel_mps2, gravity_mps2),
+            readings.rate_hz,
+            windows_s=tuple(windows),
+            plate_start_s=float(signals.t_s[0]),
+            bar_start_s=float(readings.t_s[0]),
+        )
+    except CannotMeasure as reason:
+        return BarBeside(readings, reason, alignment_check(reason))
+    return BarBeside(readings, aligned.clock, alignment_check(aligned))
 
 
 def _no_lift(signals: PlateSignals, stretches: list[tuple[int, int]], n_passed: int) -> str:
@@ -137,6 +192,7 @@ def analyze_lift(
     device: DeviceFile,
     settings: Settings,
     book: Mapping[str, CueEntry],
+    bar: BarBeside | None = None,
 ) -> Lift:
     """Measure one lift.
 
@@ -154,6 +210,12 @@ def analyze_lift(
     gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
     curves, phases = _measure_curves(signals, candidate, gravity, site_known=device.site.latitude_deg is not None)
     readings = {**tempo(curves, phases, card), **balance(curves, phases, foot)}
+    readings |= {name: CannotMeasure(Reason.NO_BAR) for name in BAR_NAMES}
+    shown: BarCurves | None = None
+    bar_checks: tuple[QualityCheck, ...] = ()
+    if bar is not None:
+        more, bar_checks, shown = _bar_of_lift(bar, curves, phases, card, gravity)
+        readings |= more
     depth = readings["dip_depth"]
     assert isinstance(depth, Reading)
     checks = check_all(
@@ -165,7 +227,8 @@ def analyze_lift(
         closing=_closing_speed(signals, candidate, curves, stretches),
         shortest_stance_s=settings.shortest_stance_s,
     )
-    measures = _measures(readings, checks)
+    checks += bar_checks
+    measures = as_measures(readings, checks)
     movement = card.movement or _movement(phases)
     findings = find_patterns(measures, movement, phases.reversals, book)
     return Lift(
@@ -177,8 +240,30 @@ def analyze_lift(
         quality=checks,
         foot=foot,
         card=card,
-        notes=_notes(curves, findings),
+        notes=_notes(curves, findings) if shown is None or shown.forward_m is None else (),
+        bar=shown,
     )
+
+
+def _bar_of_lift(
+    bar: BarBeside, curves: LiftCurves, phases: Phases, card: AttemptCard, gravity: float
+) -> tuple[Readings, tuple[QualityCheck, ...], BarCurves | None]:
+    """Measures, checks and curves of the bar in one lift."""
+    if isinstance(bar.clock, CannotMeasure):
+        return {name: bar.clock for name in BAR_NAMES}, (bar.check,), None
+    times = LiftTimes(
+        phases.onset_at.value,
+        phases.lowest_at.value,
+        phases.drive_end_at.value,
+        phases.drive_end_at.value if phases.takeoff_place is not None else None,
+    )
+    followed, checks = follow_bar(bar.readings, times, bar.clock, gravity)
+    if isinstance(followed, CannotMeasure):
+        return {name: followed for name in BAR_NAMES}, (bar.check, *checks), None
+    readings = bar_measures(followed)
+    more, agreement = pair_measures(followed, curves, phases, card)
+    checks = (bar.check, *checks) if agreement is None else (bar.check, *checks, agreement)
+    return readings | more, checks, shown_bar(followed)
 
 
 def _measure_curves(
@@ -233,37 +318,6 @@ def _closing_speed(
 def _movement(phases: Phases) -> str:
     """Name a movement the card does not name."""
     return "dip and drive, feet left the plate" if phases.takeoff_place is not None else "dip and drive, feet stayed"
-
-
-def _measures(readings: Readings, checks: tuple[QualityCheck, ...]) -> dict[str, Measure]:
-    """Turn readings into measures with 95 % intervals; what a check withholds is withheld by its sentence."""
-    withheld: dict[str, str] = {}
-    for check in checks:
-        for name in check.withholds:
-            if name == "sampling rate" or check.name == "sampling rate":
-                info = MEASURES[name]
-                withheld.setdefault(name, f"{Reason.RATE_TOO_LOW.value}: {info.least_rate_hz:.0f} Hz are needed")
-            else:
-                withheld.setdefault(name, f"{check.name}: {check.sentence}")
-    out: dict[str, Measure] = {}
-    for name, info in MEASURES.items():
-        reading = readings.get(name, CannotMeasure(Reason.NO_BAR))
-        if isinstance(reading, CannotMeasure):
-            out[name] = Measure(name, info.unit, withheld=str(reading))
-        elif name in withheld:
-            out[name] = Measure(name, info.unit, withheld=withheld[name])
-        elif not np.isfinite(reading.estimate.value) or not np.isfinite(reading.estimate.u):
-            out[name] = Measure(name, info.unit, withheld=Reason.TOO_LIGHT.value)
-        else:
-            value, half = reading.estimate.value, K95 * reading.estimate.u
-            out[name] = Measure(
-                name,
-                info.unit,
-                value,
-                value - float(np.hypot(half, reading.below)),
-                value + float(np.hypot(half, reading.above)),
-            )
-    return out
 
 
 def _instants(curves: LiftCurves, phases: Phases) -> Instants:

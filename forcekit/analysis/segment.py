@@ -60,6 +60,7 @@ class Candidate:
     still_first: int
     still_last: int
     fastest_down: int
+    lowest: int
     drive_end: int
     takeoff: int | None
     truncated: bool
@@ -166,6 +167,7 @@ def _follow(
         still_first=first,
         still_last=last,
         fastest_down=base + i_fastest,
+        lowest=base + i_lowest,
         drive_end=base + i_end,
         takeoff=None if takeoff is None else base + takeoff,
         truncated=first == 0,

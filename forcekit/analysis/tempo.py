@@ -2,36 +2,23 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
+from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.crossings import peak
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import AttemptCard
 
-__all__ = ["Reading", "tempo"]
+__all__ = ["tempo"]
 
 
 PEAK_HALF_S = 0.006
 """Half-width of the parabola through a peak (our choice: a drive's peak force can end in a sharp edge)."""
 LIGHT_HALF_S = 0.015
 """The same for the lightest moment, which is broad (our choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """An estimate whose interval may reach further to one side: extra half-widths (95 %) below and above."""
-
-    estimate: Uncertain
-    below: float = 0.0
-    above: float = 0.0
-
-
-Readings = dict[str, Reading | CannotMeasure]
 
 
 def tempo(curves: LiftCurves, phases: Phases, card: AttemptCard) -> Readings:

@@ -58,15 +58,19 @@ def lift_figure(lift: Lift) -> Figure:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
+    with_path = lift.bar is not None and lift.bar.forward_m is not None
+    with_foot = lift.curves.force_n is not None
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(10.0, 6.6), layout="constrained")
-        grid = figure.add_gridspec(3, 2, width_ratios=(2.6, 1.0))
-        force = figure.add_subplot(grid[0, 0])
-        speed = figure.add_subplot(grid[1, 0], sharex=force)
-        travel = figure.add_subplot(grid[2, 0], sharex=force)
-        foot = figure.add_subplot(grid[:, 1])
-        _curves(lift, force, speed, travel)
-        _foot(lift, foot)
+        n_sides = with_path + with_foot
+        figure = Figure(figsize=(8.6 + 1.7 * n_sides, 6.6), layout="constrained")
+        grid = figure.add_gridspec(3, 1 + n_sides, width_ratios=(2.6, *[1.0] * n_sides))
+        rows = [figure.add_subplot(grid[0, 0])]
+        rows += [figure.add_subplot(grid[i, 0], sharex=rows[0]) for i in (1, 2)]
+        _curves(lift, rows)
+        if with_foot:
+            _foot(lift, figure.add_subplot(grid[:, 1]))
+        if with_path:
+            _bar_path(lift, figure.add_subplot(grid[:, n_sides]))
         title = f"{lift.movement}" + (f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else "")
         figure.suptitle(f"{title}\n{headline(lift)}", x=0.01, ha="left", fontsize=10, color=INK)
         if lift.findings:
@@ -101,25 +105,37 @@ def _window(curves: Curves, lift: Lift) -> slice:
     return slice(first, last)
 
 
-def _curves(lift: Lift, force: Axes, speed: Axes, travel: Axes) -> None:
-    curves, at = lift.curves, lift.instants
+def _curves(lift: Lift, rows: list[Axes]) -> None:
+    """Force (with a plate), speed and height over the shaded phases; the bar's beside the system's."""
+    curves, at, bar = lift.curves, lift.instants, lift.bar
+    force, speed, travel = rows
     cut = _window(curves, lift)
     t = curves.t_s[cut]
-    onset_i = int(np.searchsorted(curves.t_s, at.onset_s))
-    height = 100.0 * (curves.travel_m[cut] - curves.travel_m[onset_i])
-    weight = lift.measures["system_weight"].value
-    force.plot(t, curves.force_n[cut], color=BLUE, lw=1.6)
-    speed.plot(t, curves.velocity_mps[cut], color=BLUE, lw=1.6)
-    travel.plot(t, height, color=BLUE, lw=1.6)
-    force.set_ylabel("force (N)")
+    start = float(np.interp(at.onset_s, curves.t_s, curves.travel_m))
+    whose = "lifter and bar" if curves.force_n is not None else "bar"
+    if curves.force_n is not None:
+        force.plot(t, curves.force_n[cut], color=BLUE, lw=1.6)
+        force.set_ylabel("force (N)")
+        weight = lift.measures["system_weight"].value
+        if weight is not None:
+            force.axhline(weight, color=PALE, lw=0.8, ls="--")
+            force.annotate(
+                "system weight", (t[0], weight), xytext=(2, 3), textcoords="offset points", color=PALE, fontsize=8
+            )
+    elif bar is not None and bar.shaft_angle_rad is not None:
+        force.plot(bar.t_s, np.degrees(bar.shaft_angle_rad), color=BLUE, lw=1.6)
+        force.set_ylabel("shaft (°), elbows up +")
+    speed.plot(t, curves.velocity_mps[cut], color=BLUE, lw=1.6, label=whose)
+    travel.plot(t, 100.0 * (curves.travel_m[cut] - start), color=BLUE, lw=1.6, label=whose)
+    if bar is not None and curves.force_n is not None:
+        inside = (bar.t_s >= t[0]) & (bar.t_s <= t[-1])
+        up = bar.up_m - float(np.interp(at.onset_s, bar.t_s, bar.up_m))
+        speed.plot(bar.t_s[inside], bar.velocity_mps[inside], color=ORANGE, lw=1.3, ls=(0, (5, 2)), label="bar")
+        travel.plot(bar.t_s[inside], 100.0 * up[inside], color=ORANGE, lw=1.3, ls=(0, (5, 2)), label="bar")
+        speed.legend(loc="lower right", frameon=False, fontsize=8)
     speed.set_ylabel("speed (m/s)")
     travel.set_ylabel("height (cm)")
     travel.set_xlabel("time from the recording's start (s)")
-    if weight is not None:
-        force.axhline(weight, color=PALE, lw=0.8, ls="--")
-        force.annotate(
-            "system weight", (t[0], weight), xytext=(2, 3), textcoords="offset points", color=PALE, fontsize=8
-        )
     for axes in (speed, travel):
         axes.axhline(0.0, color=PALE, lw=0.8, ls="--")
     spans = {
@@ -127,20 +143,53 @@ def _curves(lift: Lift, force: Axes, speed: Axes, travel: Axes) -> None:
         "braking": (at.braking_start_s, at.lowest_s),
         "drive": (at.lowest_s, at.drive_end_s),
     }
-    for axes in (force, speed, travel):
+    for axes in rows:
         for name, (a, b) in spans.items():
             axes.axvspan(a, b, color=SHADES[name], lw=0)
-        axes.axvline(at.lowest_s, color=ORANGE, lw=1.0)
-        axes.margins(x=0.0)
+        axes.axvline(at.lowest_s, color=INK, lw=0.9, ls=":")
+        axes.set_xlim(t[0], t[-1])
     top = force.get_ylim()[1]
     for name, (a, b) in spans.items():
         force.text(0.5 * (a + b), top, name, ha="center", va="bottom", fontsize=8.5, color=INK)
     travel.annotate(
         "lowest point", (at.lowest_s, travel.get_ylim()[1]), xytext=(3, -9), textcoords="offset points",
-        color=ORANGE, fontsize=8,
+        color=INK, fontsize=8,
     )  # fmt: skip
     force.tick_params(labelbottom=False)
     speed.tick_params(labelbottom=False)
+
+
+def _bar_path(lift: Lift, axes: Axes) -> None:
+    """The bar's path seen from the lifter's left side, forward to the left of the rack line, with its uncertainty."""
+    from matplotlib.patches import Ellipse
+
+    bar, at = lift.bar, lift.instants
+    if bar is None or bar.forward_m is None:
+        return
+    x0, z0 = (float(np.interp(at.onset_s, bar.t_s, v)) for v in (bar.forward_m, bar.up_m))
+    x, z = 100.0 * (bar.forward_m - x0), 100.0 * (bar.up_m - z0)
+    axes.axvline(0.0, color=PALE, lw=0.9, ls="--")
+    for a, b, ls, label in (
+        (at.onset_s, at.lowest_s, ":", "dip"),
+        (at.lowest_s, at.drive_end_s, "-", "drive"),
+        (at.drive_end_s, at.drive_end_s + 0.2, (0, (1, 1.2)), "after"),
+    ):
+        i, j = np.searchsorted(bar.t_s, (a, b))
+        axes.plot(x[i:j], z[i:j], color=ORANGE, lw=2.0, ls=ls, label=label)
+    for t_s, (long_m, short_m, angle) in zip(bar.marks_s, bar.ellipses, strict=True):
+        px, pz = float(np.interp(t_s, bar.t_s, x)), float(np.interp(t_s, bar.t_s, z))
+        axes.add_patch(
+            Ellipse((px, pz), 200.0 * long_m, 200.0 * short_m, angle=np.degrees(angle), fc="none", ec=INK, lw=0.8)
+        )
+    reach = max(6.0, 1.25 * float(np.max(np.abs(x[np.searchsorted(bar.t_s, at.onset_s) :]))))
+    axes.set_xlim(reach, -reach)
+    axes.set_title("bar from the side", fontsize=9, pad=26)
+    axes.set_xlabel("forward (cm)  |  back")
+    axes.set_ylabel("height (cm)")
+    axes.annotate(
+        "rack line", (0.0, axes.get_ylim()[1]), xytext=(3, -9), textcoords="offset points", fontsize=8, color=PALE
+    )
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.10), ncols=3, frameon=False, fontsize=8)
 
 
 def _foot(lift: Lift, axes: Axes) -> None:

@@ -66,6 +66,8 @@ def _moved(lift: Lift, name: str) -> str | None:
 def headline(lift: Lift) -> str:
     """What happened, in one sentence with its numbers."""
     parts = []
+    if lift.curves.force_n is None:
+        return _bar_headline(lift)
     depth, time = _seen(lift, "dip_depth"), _seen(lift, "dip_time")
     if depth is not None:
         parts.append(f"dip {depth} deep" + (f" in {time}" if time else ""))
@@ -78,6 +80,23 @@ def headline(lift: Lift) -> str:
         parts.append(f"pressure {dip} in the dip, then {drive} in the drive")
     if not parts:
         return "A dip and drive was seen, but it could not be measured; see the quality checks."
+    sentence = ", ".join(parts)
+    return sentence[0].upper() + sentence[1:] + "."
+
+
+def _bar_headline(lift: Lift) -> str:
+    """The same for a recording of the bar alone."""
+    parts = [
+        f"{words} {seen}"
+        for words, name in (
+            ("the bar sank", "bar_dip_depth"),
+            ("turned in", "bar_transition_time"),
+            ("reached", "bar_peak_velocity"),
+        )
+        if (seen := _seen(lift, name)) is not None
+    ]
+    if not parts:
+        return "A dip and drive of the bar was seen, but it could not be measured; see the quality checks."
     sentence = ", ".join(parts)
     return sentence[0].upper() + sentence[1:] + "."
 

@@ -70,7 +70,7 @@ _COMMENT = ("made by forcekit.simulate.samples; the people and the club are inve
 
 _BAR_SENSOR = SimulatedBarSensor(
     rate_hz=200.0,
-    mount_rotvec_rad=(0.05, -0.3, 0.02),
+    mount_rotvec_rad=(0.0, -0.3, 0.0),
     offset_m=(0.0, 0.22, 0.02),
     accel_bias_mps2=(0.04, -0.03, 0.05),
     gyro_bias_radps=(0.004, -0.003, 0.002),
@@ -79,7 +79,6 @@ _BAR_SENSOR = SimulatedBarSensor(
     counts_per_unit=1000.0,
     clock_offset_s=0.137,
     clock_drift_ppm=18.0,
-    declare_shaft_axis=False,
 )
 
 _PLATE_PATTERNS = (

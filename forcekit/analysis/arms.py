@@ -1,0 +1,384 @@
+"""Measures of the bar: its own motion, and what plate and bar show only together.
+
+Whether the bar stays on the shoulders and in line is seen by its sensor; whether it leaves the body takes plate and
+bar on one clock: F = m_body (a_body + g) + m_bar (a_bar + g).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.analysis.errors import LiftCurves
+from forcekit.analysis.phases import TRANSITION_MPS, Phases
+from forcekit.analysis.reading import Reading, Readings
+from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.bar import BarMotion, bar_motion
+from forcekit.mechanics.bar_quality import bar_quality
+from forcekit.mechanics.bar_readings import BarReadings, bar_settings
+from forcekit.mechanics.bar_readout import Instant, bar_at, bar_parts, bar_peak_speed, bar_zero_speed, ellipse
+from forcekit.mechanics.bar_stillness import bar_rests
+from forcekit.mechanics.clock_map import ClockMap
+from forcekit.mechanics.crossings import peak
+from forcekit.mechanics.pair_quality import agreement_check
+from forcekit.mechanics.rack import agreement, bar_lead, body_share, joined, rack_load
+from forcekit.mechanics.uncertain import Uncertain
+from forcekit.model import AttemptCard, BarCurves, FloatArray, QualityCheck
+from forcekit.registry import MEASURES
+
+__all__ = ["BAR_NAMES", "BarLift", "LiftTimes", "bar_measures", "follow_bar", "pair_measures", "shown_bar"]
+
+BAR_NAMES = tuple(name for name, info in MEASURES.items() if info.group == "bar")
+BEFORE_S, AFTER_S = 3.0, 9.0
+"""The bar is followed from this long before the onset to this long after the drive, to find its rests."""
+OFF_AXIS_U_M = 0.015
+"""How far beside the shaft's axis a clamped sensor may sit (standard uncertainty; a shaft of 28 mm and a housing of two
+centimetres, our choice): when the shaft turns, the sensor moves and the bar does not."""
+PEAK_AFTER_S = 0.2
+"""The bar's peak upward speed is looked for until this long after the drive (see the registry)."""
+LIGHT_HALF_S = 0.008
+SHOULDERS_PER_BODY, SHOULDERS_U = 1.18, 0.06
+"""How far the shoulders sink per metre that the body's own centre of mass sinks: feet and shanks stay behind (own
+estimate from segment masses)."""
+
+
+@dataclass(frozen=True, slots=True)
+class LiftTimes:
+    """The instants of a lift on the plate's clock (or, without a plate, on the bar's own), in seconds."""
+
+    onset_s: float
+    lowest_s: float
+    drive_end_s: float
+    takeoff_s: float | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarLift:
+    """The bar's motion around one lift and the map from the lift's clock into its window."""
+
+    motion: BarMotion
+    clock: ClockMap | None
+    window_start_s: float
+    """On the bar's clock."""
+    times: LiftTimes
+    gravity_mps2: float
+
+    def at(self, t_s: float) -> float:
+        """Time in the window for a time on the lift's clock."""
+        on_bar = t_s if self.clock is None else float(self.clock.to_bar(np.array([t_s]))[0])
+        return on_bar - self.window_start_s
+
+    def lift_time(self, window_s: float) -> float:
+        """Time on the lift's clock for a time in the window."""
+        on_bar = window_s + self.window_start_s
+        return on_bar if self.clock is None else float(self.clock.to_plate(np.array([on_bar]))[0])
+
+    def clock_u_s(self, t_s: float) -> float:
+        """Standard uncertainty of the clock map."""
+        return 0.0 if self.clock is None else self.clock.u_at(t_s)
+
+
+def follow_bar(
+    readings: BarReadings, times: LiftTimes, clock: ClockMap | None, gravity_mps2: float
+) -> tuple[BarLift | CannotMeasure, tuple[QualityCheck, ...]]:
+    """Compute the bar's motion around one lift, and check its readings.
+
+    Parameters
+    ----------
+    readings : BarReadings
+        Of the whole recording.
+    times : LiftTimes
+    clock : ClockMap or None
+        None when the times are on the bar's own clock.
+    gravity_mps2 : float
+    """
+
+    def on_bar(t: float) -> float:
+        return t if clock is None else float(clock.to_bar(np.array([t]))[0])
+
+    first = int(np.searchsorted(readings.t_s, on_bar(times.onset_s - BEFORE_S)))
+    last = int(np.searchsorted(readings.t_s, on_bar(times.drive_end_s + AFTER_S)))
+    cut = slice(first, last)
+    accel = readings.accel_mps2[cut]
+    gyro = None if readings.gyro_radps is None else readings.gyro_radps[cut]
+    rate = readings.rate_hz
+    bad = readings.missing[cut] | readings.saturated[cut]
+    if accel.shape[0] < rate:
+        reason = CannotMeasure(Reason.NO_STANCE, "the bar's recording does not cover this lift")
+        return reason, ()
+    start_s = float(readings.t_s[first])
+
+    def check(motion: BarMotion | None) -> tuple[QualityCheck, ...]:
+        return bar_quality(
+            accel,
+            gyro,
+            rate,
+            gravity_mps2=gravity_mps2,
+            missing=readings.missing[cut],
+            saturated=readings.saturated[cut] if readings.saturated.any() else None,
+            motion=motion,
+        )
+
+    try:
+        rests = bar_rests(accel, gyro, rate)
+        stance = _stance(rests, (on_bar(times.onset_s) - start_s) * rate, rate)
+        motion = bar_motion(
+            accel,
+            gyro,
+            rate,
+            stance=stance,
+            rests=rests,
+            shaft_axis=readings.sensor.shaft_axis,
+            from_middle_m=readings.sensor.from_middle_m,
+            gravity_mps2=gravity_mps2,
+            unusable=_in_the_way(bad, stance, rests, (on_bar(times.drive_end_s) - start_s) * rate),
+            settings=bar_settings(readings.sensor),
+        )
+    except CannotMeasure as reason:
+        return reason, check(None)
+    checks = check(motion)
+    return BarLift(motion, clock, start_s, times, gravity_mps2), checks
+
+
+def _stance(rests: tuple[tuple[int, int], ...], onset: float, rate_hz: float) -> tuple[int, int]:
+    """The bar's rest before the onset, cut at the onset."""
+    before = [(a, min(b, int(onset))) for a, b in rests if a < onset]
+    before = [(a, b) for a, b in before if b - a >= 0.3 * rate_hz and onset - b < 1.0 * rate_hz]
+    if not before:
+        raise CannotMeasure(Reason.NO_STANCE, "the bar was not at rest before the dip")
+    return before[-1]
+
+
+def _in_the_way(
+    bad: np.ndarray[tuple[int, ...], np.dtype[np.bool_]],
+    stance: tuple[int, int],
+    rests: tuple[tuple[int, int], ...],
+    end: float,
+) -> np.ndarray[tuple[int, ...], np.dtype[np.bool_]]:
+    """Unusable samples that matter: between the stance and the end of the drive."""
+    out = np.zeros_like(bad)
+    out[stance[0] : int(end) + 1] = bad[stance[0] : int(end) + 1]
+    return out
+
+
+# --------------------------------------------------------------------------------------------- the bar alone
+
+
+def bar_measures(lift: BarLift) -> Readings:
+    """Measures that the bar's sensor shows by itself.
+
+    Parameters
+    ----------
+    lift : BarLift
+    """
+    m, at = lift.motion, lift.times
+    onset, low, end = (lift.at(t) for t in (at.onset_s, at.lowest_s, at.drive_end_s))
+    bottom = bar_zero_speed(m, max(onset, low - 0.25), low + 0.25)
+    top = bar_peak_speed(m, low, end + PEAK_AFTER_S)
+    fastest_down = bar_peak_speed(m, onset, low, largest=False)
+    out: Readings = {"bar_peak_velocity": Reading(top.value)}
+    out["bar_least_rack_load"] = Reading(_least_load(lift, onset, low))
+    if bottom is None:
+        out["bar_dip_depth"] = CannotMeasure(Reason.DID_NOT_HAPPEN, "the bar did not turn upward at the lowest point")
+    else:
+        out["bar_dip_depth"] = Reading(bar_at(m, "travel", onset) - bottom.value)
+        out |= _times(lift, onset, fastest_down, bottom, top)
+    if at.takeoff_s is None:
+        out["bar_velocity_at_takeoff"] = CannotMeasure(Reason.NO_TAKEOFF)
+    else:
+        t = lift.at(at.takeoff_s)
+        slope = bar_at(m, "acceleration", t).value
+        velocity = bar_at(m, "velocity", t).widened(slope * lift.clock_u_s(at.takeoff_s))
+        out["bar_velocity_at_takeoff"] = Reading(velocity)
+    return {**out, **_level(lift, onset, low, end)}
+
+
+def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: Instant) -> Readings:
+    """Timing of the bar's dip and drive."""
+    m = lift.motion
+
+    def span(first: tuple[float, float], last: tuple[float, float]) -> Reading:
+        return Reading(Uncertain(last[0] - first[0], np.array([first[1], last[1]])))
+
+    out: Readings = {
+        # The onset is known to about 10 ms only (see `phases.find_onset`).
+        "bar_dip_time": span((onset, 0.008), (bottom.t_s, bottom.u_s)),
+        "bar_braking_time": span((fastest.t_s, fastest.u_s), (bottom.t_s, bottom.u_s)),
+        "bar_drive_time": span((bottom.t_s, bottom.u_s), (top.t_s, top.u_s)),
+    }
+    v = m.velocity_mps[:, 2]
+    i = int(bottom.t_s * m.rate_hz)
+    before = np.flatnonzero(v[: i + 1] < -TRANSITION_MPS)
+    after = np.flatnonzero(v[i:] > TRANSITION_MPS)
+    if before.size and after.size:
+        a, b = int(before[-1]), i + int(after[0]) - 1
+        places = [a + (-TRANSITION_MPS - v[a]) / (v[a + 1] - v[a]), b + (TRANSITION_MPS - v[b]) / (v[b + 1] - v[b])]
+        t = np.array(places) / m.rate_hz
+        steep = 2.0 * TRANSITION_MPS / (t[1] - t[0])
+        d = bar_parts(m, "velocity", t)[:, 2]
+        shared = -(d[1] - d[0]) / steep
+        noise = math.sqrt(2.0) * m.accel_noise * math.sqrt(max(t[1] - t[0], 1.0 / m.rate_hz)) / steep
+        out["bar_transition_time"] = Reading(Uncertain(float(t[1] - t[0]), shared).widened(noise))
+    else:
+        out["bar_transition_time"] = CannotMeasure(Reason.DID_NOT_HAPPEN)
+    return out
+
+
+def _least_load(lift: BarLift, onset: float, low: float) -> Uncertain:
+    """Smallest rack load between onset and lowest point."""
+    m = lift.motion
+    load = rack_load(m.acceleration_mps2[:, 2], lift.gravity_mps2)
+    i, j = int(onset * m.rate_hz), int(low * m.rate_hz)
+    noise = m.accel_noise * math.sqrt(m.rate_hz) / lift.gravity_mps2
+    value, place, n = peak(load, i, j, LIGHT_HALF_S * m.rate_hz, noise, largest=False)
+    closer, _, _ = peak(load, i, j, 0.5 * LIGHT_HALF_S * m.rate_hz, noise, largest=False)
+    error = bar_at(m, "acceleration", place / m.rate_hz)
+    turn = _angular_acceleration(m, place)
+    local = math.hypot(noise * 1.5 / math.sqrt(n), 0.5 * abs(closer - value), OFF_AXIS_U_M * turn / lift.gravity_mps2)
+    return Uncertain(value, error.parts / lift.gravity_mps2).widened(local)
+
+
+def _angular_acceleration(m: BarMotion, place: float) -> float:
+    """Size of the shaft's angular acceleration (rad/s²) around a place, over 40 ms."""
+    if m.shaft_angle_rad is None:
+        return 0.0
+    w = max(1, round(0.02 * m.rate_hz))
+    i = int(np.clip(round(place), w, m.shaft_angle_rad.size - 1 - w))
+    a = m.shaft_angle_rad
+    return abs(float(a[i - w] - 2.0 * a[i] + a[i + w])) * (m.rate_hz / w) ** 2
+
+
+def _level(lift: BarLift, onset: float, low: float, end: float) -> Readings:
+    """Forward travel and shaft rotation, or why they are not known."""
+    m = lift.motion
+    names = ("bar_forward_in_dip", "bar_forward_in_drive", "shaft_rotation_dip", "shaft_rotation_drive")
+    try:
+        forward = [bar_at(m, "travel", t, "forward") for t in (onset, low, end)]
+        angle = [bar_at(m, "shaft angle", t) for t in (onset, low, end)]
+    except CannotMeasure as reason:
+        return {name: reason for name in names}
+    turns = (angle[1] - angle[0], angle[2] - angle[1])
+    values = (
+        (forward[1] - forward[0]).widened(OFF_AXIS_U_M * turns[0].value),
+        (forward[2] - forward[1]).widened(OFF_AXIS_U_M * turns[1].value),
+        *turns,
+    )
+    if m.axis is not None and not m.axis.sign_known:
+        unknown = CannotMeasure(Reason.NO_SHAFT_AXIS, "forward and back may be swapped; declare shaft_axis")
+        return {name: unknown for name in names}
+    return {name: Reading(value) for name, value in zip(names, values, strict=True)}
+
+
+# ------------------------------------------------------------------------------------------- plate and bar
+
+
+def pair_measures(
+    lift: BarLift, curves: LiftCurves, phases: Phases, card: AttemptCard
+) -> tuple[Readings, QualityCheck | None]:
+    """Measures that take plate and bar together, and whether the two agree.
+
+    Parameters
+    ----------
+    lift : BarLift
+    curves, phases : of the plate
+    card : AttemptCard
+        For the load.
+    """
+    top = bar_peak_speed(
+        lift.motion, lift.at(phases.lowest_at.value), lift.at(phases.drive_end_at.value) + PEAK_AFTER_S
+    )
+    i = int(phases.lowest_place) + int(
+        np.argmax(curves.motion.velocity_mps[int(phases.lowest_place) : int(phases.drive_end_place) + 2])
+    )
+    a = curves.motion.acceleration_mps2
+    i = i if a[i] > 0.0 else i - 1
+    place = i + float(np.clip(a[i] / (a[i] - a[i + 1]), 0.0, 1.0)) if a[i] > a[i + 1] else float(i)
+    system_s = curves.t0_s + place / curves.rate_hz
+    u_system = (
+        curves.noise_n / curves.weight.value * curves.gravity_mps2 / max(1.0, abs(a[i + 1] - a[i]) * curves.rate_hz)
+    )
+    lead = bar_lead(
+        lift.lift_time(top.t_s), top.u_s, system_s, math.hypot(u_system, 0.1 / curves.rate_hz), lift.clock_u_s(system_s)
+    )
+    out: Readings = {"bar_lead": Reading(lead)}
+    mass = curves.weight.value / curves.gravity_mps2
+    try:
+        share = body_share(mass, card.load_kg or 0.0)
+    except CannotMeasure as reason:
+        out["bar_separation"] = reason
+        return out, None
+    out["bar_separation"] = Reading(_separation(lift, curves, phases, share))
+    return out, _agreement(lift, curves, phases)
+
+
+def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float) -> Uncertain:
+    """Largest height of the bar over its place on the shoulders between onset and lowest point.
+
+    With z the travel from the onset: the body's own is (z_system - (1 - share) z_bar)/share; the shoulders move
+    SHOULDERS_PER_BODY times as far.
+    """
+    first, last = int(np.ceil(phases.onset.place)), int(np.floor(phases.lowest_place))
+    places = np.arange(first, last + 1, max(1, (last - first) // 60))
+    t_bar = np.array([lift.at(curves.t0_s + p / curves.rate_hz) for p in places])
+    grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
+    z_bar = np.interp(t_bar, grid, lift.motion.travel_m[:, 2])
+    z_system = curves.motion.travel_m[places]
+    z_bar, z_system = z_bar - z_bar[0], z_system - z_system[0]
+    body = (z_system - (1.0 - share) * z_bar) / share
+    gap = z_bar - SHOULDERS_PER_BODY * body
+    i = int(np.argmax(gap))
+    n_plate = curves.n_sources
+    d_bar = bar_parts(lift.motion, "travel", t_bar[[0, i]])[:, 2]
+    bar = Uncertain(float(z_bar[i]), d_bar[1] - d_bar[0])
+    d_system = curves.parts(curves.d_travel, float(places[i])) - curves.parts(curves.d_travel, float(places[0]))
+    system, bar = joined(Uncertain(float(z_system[i]), d_system), bar, n_plate)
+    k = SHOULDERS_PER_BODY / share
+    value = bar - (system - bar * (1.0 - share)) * k
+    speed = float(np.interp(t_bar[i], grid, lift.motion.velocity_mps[:, 2]))
+    clock = speed * lift.clock_u_s(curves.t0_s) * (1.0 + k * (1.0 - share))
+    value = value.widened(math.hypot(SHOULDERS_U * abs(float(body[i])), clock))
+    return value if value.value > 0.0 else value.moved(-value.value)
+
+
+def _agreement(lift: BarLift, curves: LiftCurves, phases: Phases) -> QualityCheck:
+    """Whether plate and bar tell the same dip."""
+    from scipy.ndimage import gaussian_filter1d
+
+    first, last = max(0, int(phases.onset.place) - round(0.2 * curves.rate_hz)), int(phases.lowest_place)
+    t = np.array([lift.at(curves.t0_s + p / curves.rate_hz) for p in range(first, last + 1)])
+    grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
+    bar = np.interp(t, grid, lift.motion.acceleration_mps2[:, 2])
+    width = 0.012 * curves.rate_hz
+    system = gaussian_filter1d(curves.motion.acceleration_mps2[first : last + 1], width, mode="nearest")
+    depth_bar = bar_at(lift.motion, "travel", lift.at(phases.onset_at.value)) - bar_at(
+        lift.motion, "travel", lift.at(phases.lowest_at.value)
+    )
+    depth = curves.travel_at(phases.onset.place, phases.onset_at) - curves.travel_at(
+        phases.lowest_place, phases.lowest_at
+    )
+    plate, other = joined(depth, depth_bar, curves.n_sources)
+    return agreement_check(agreement(system, gaussian_filter1d(bar, width, mode="nearest"), plate, other))
+
+
+# --------------------------------------------------------------------------------------------------- curves
+
+
+def shown_bar(lift: BarLift) -> BarCurves:
+    """Return the bar's curves on the lift's clock, with the uncertainty of its path at the marks."""
+    m, at = lift.motion, lift.times
+    i, j = (
+        int(np.clip(lift.at(t) * m.rate_hz, 0, m.travel_m.shape[0])) for t in (at.onset_s - 0.5, at.drive_end_s + 0.6)
+    )
+    t: FloatArray = np.array([lift.lift_time(k / m.rate_hz) for k in range(i, j)])
+    forward = angle = None
+    ellipses: tuple[tuple[float, float, float], ...] = ()
+    marks = (at.onset_s, at.lowest_s, at.drive_end_s)
+    known = m.has_gyro and m.axis is not None and m.axis.sign_known
+    if known:
+        forward = m.travel_m[i:j, 0]
+        angle = None if m.shaft_angle_rad is None else m.shaft_angle_rad[i:j]
+        found = [ellipse(bar_at(m, "travel", lift.at(s), "forward"), bar_at(m, "travel", lift.at(s))) for s in marks]
+        ellipses = tuple((e.long_m, e.short_m, e.angle_rad) for e in found)
+    return BarCurves(t, m.travel_m[i:j, 2], m.velocity_mps[i:j, 2], forward, angle, marks, ellipses)

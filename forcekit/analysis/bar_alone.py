@@ -1,0 +1,115 @@
+"""A recording of the bar's sensor alone: its dips and drives, labelled as what the bar did.
+
+The bar's vertical acceleration takes the place of the plate's force to find the lifts; what comes out are measures of
+the bar only. Nothing is said of the body, of forces or of the foot.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from forcekit.analysis.arms import BAR_NAMES, BarLift, LiftTimes, bar_measures, follow_bar, shown_bar
+from forcekit.analysis.findings import CueEntry, find_patterns
+from forcekit.analysis.reading import Readings, as_measures
+from forcekit.analysis.segment import Candidate, find_lifts
+from forcekit.constants import local_gravity
+from forcekit.errors import CannotMeasure, InputError, Reason
+from forcekit.mechanics.align import vertical_part
+from forcekit.mechanics.bar_readings import read_bar
+from forcekit.mechanics.plate import channel_noise
+from forcekit.model import (
+    Analysis,
+    Curves,
+    FloatArray,
+    FootFrame,
+    Instants,
+    Lift,
+    Recording,
+)
+from forcekit.registry import MEASURES
+
+__all__ = ["analyze_bar_alone"]
+
+NOMINAL_N = 1000.0
+"""The bar's force on the lifter at rest in the units of the search; only ratios matter."""
+PAIRED = ("bar_separation", "bar_lead", "bar_velocity_at_takeoff")
+
+
+def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Analysis:
+    """Find and measure every dip and drive the bar's sensor saw.
+
+    Parameters
+    ----------
+    recording : Recording
+        With a bar and no plate.
+    book : mapping of str to CueEntry
+    """
+    if recording.bar is None:
+        raise InputError(f"{recording.source}: there is neither a plate nor a bar sensor in this recording.")
+    readings = read_bar(recording.bar)
+    site = recording.bar.device.site
+    gravity = local_gravity(site.latitude_deg, site.height_m)
+    vertical = vertical_part(readings.accel_mps2, gravity)
+    force = NOMINAL_N * (1.0 + vertical / gravity)
+    noise = float(channel_noise(force[:, None])[0])
+    candidates, passed, stretches = find_lifts(force, readings.rate_hz, noise, -np.inf, gravity)
+    lifts: list[Lift] = []
+    for c in candidates:
+        times = _times(c, readings.t_s, vertical)
+        followed, checks = follow_bar(readings, times, None, gravity)
+        values: Readings = {name: CannotMeasure(Reason.NO_PLATE) for name in MEASURES if name not in BAR_NAMES}
+        if isinstance(followed, CannotMeasure):
+            values |= {name: followed for name in BAR_NAMES}
+        else:
+            values |= bar_measures(followed)
+        values |= {name: CannotMeasure(Reason.NO_PLATE) for name in PAIRED}
+        measures = as_measures(values, checks)
+        movement = recording.card.movement or "dip and drive of the bar"
+        lifts.append(
+            Lift(
+                movement=movement,
+                instants=_instants(c, times, readings.t_s),
+                curves=_curves(followed, times),
+                measures=measures,
+                findings=find_patterns(measures, movement, 0, book),
+                quality=checks,
+                foot=FootFrame(None, 0.0, None, 0.0, "unknown"),
+                card=recording.card,
+                notes=("Measured by the bar's sensor alone: what the body and the feet did is unknown.",),
+                bar=None if isinstance(followed, CannotMeasure) else shown_bar(followed),
+            )
+        )
+    reason = None
+    if not lifts:
+        reason = "The bar is never still." if not stretches else "The bar is still, but no dip and drive follows."
+    return Analysis(recording.source, tuple(lifts), tuple(passed), reason, readings.notes)
+
+
+def _times(c: Candidate, t_s: FloatArray, vertical: FloatArray) -> LiftTimes:
+    """Rough instants of the bar's lift; the bar's own turning points are found from its motion."""
+    onset = c.still_last - 1
+    quiet = float(np.std(vertical[max(c.still_first, c.still_last - 200) : c.still_last - 20 or None])) or 0.05
+    moving = np.flatnonzero(vertical[onset : c.fastest_down] < -5.0 * quiet)
+    onset += int(moving[0]) if moving.size else 0
+    return LiftTimes(float(t_s[onset]), float(t_s[c.lowest]), float(t_s[c.drive_end]), None)
+
+
+def _instants(c: Candidate, times: LiftTimes, t_s: FloatArray) -> Instants:
+    return Instants(
+        stance_start_s=float(t_s[c.still_first]),
+        stance_end_s=float(t_s[c.still_last - 1]),
+        onset_s=times.onset_s,
+        braking_start_s=float(t_s[c.fastest_down]),
+        lowest_s=times.lowest_s,
+        drive_end_s=times.drive_end_s,
+    )
+
+
+def _curves(followed: BarLift | CannotMeasure, times: LiftTimes) -> Curves:
+    if isinstance(followed, CannotMeasure):
+        return Curves(np.zeros(0), None, np.zeros(0), np.zeros(0))
+    m = followed.motion
+    t = np.array([followed.lift_time(i / m.rate_hz) for i in range(m.travel_m.shape[0])])
+    return Curves(t, None, m.velocity_mps[:, 2], m.travel_m[:, 2])

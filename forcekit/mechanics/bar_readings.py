@@ -1,0 +1,101 @@
+"""From the channels of a sensor on the shaft to specific force and rate of turn on a uniform clock."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.constants import unit_factor
+from forcekit.errors import InputError
+from forcekit.mechanics.bar_fit import BarSettings
+from forcekit.mechanics.timebase import fill, uniform_timebase
+from forcekit.model import BarCalibration, BarSensor, BoolArray, FloatArray, Stream
+
+__all__ = ["BarReadings", "bar_settings", "read_bar"]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarReadings:
+    """Readings of a whole recording in SI, in the sensor's axes.
+
+    Attributes
+    ----------
+    t_s : array, shape (n,)
+        On the sensor's own clock.
+    rate_hz : float
+    accel_mps2 : array, shape (n, 3)
+    gyro_radps : array, shape (n, 3), or None
+    missing, saturated : array of bool, shape (n,)
+    sensor : BarSensor
+    notes : tuple of str
+    """
+
+    t_s: FloatArray
+    rate_hz: float
+    accel_mps2: FloatArray
+    gyro_radps: FloatArray | None
+    missing: BoolArray
+    saturated: BoolArray
+    sensor: BarSensor
+    notes: tuple[str, ...]
+
+
+def read_bar(stream: Stream) -> BarReadings:
+    """Specific force and rate of turn of a bar recording, with the device file's calibration applied.
+
+    Parameters
+    ----------
+    stream : Stream
+        Of a device of kind ``"bar"``.
+
+    Raises
+    ------
+    InputError
+        If there are too few samples or the device file has no [bar] section.
+    """
+    sensor = stream.device.bar
+    if sensor is None:
+        raise InputError(f"{stream.source}: its device file has no [bar] section that names the sensor's channels.")
+    timebase = uniform_timebase(stream.t_s, stream.source)
+    saturated = np.zeros(timebase.t_s.size, dtype=bool)
+
+    def vector(names: tuple[str, str, str], kind: str) -> FloatArray:
+        columns = []
+        for name in names:
+            channel = stream.device.channel(name)
+            factor = unit_factor(channel.unit, kind, f'{stream.device.name}, channel "{name}"')
+            raw = stream.raw[name]
+            if channel.highest is not None:
+                saturated[timebase.index[raw >= channel.highest]] = True
+            if channel.lowest is not None:
+                saturated[timebase.index[raw <= channel.lowest]] = True
+            columns.append(fill(timebase, (raw - channel.offset) * (channel.sign * channel.scale * factor)))
+        return np.column_stack(columns)
+
+    calibration = sensor.calibration or BarCalibration()
+    accel = vector(sensor.accel, "acceleration")
+    accel = (accel - np.array(calibration.accel_bias_mps2)) @ np.array(calibration.accel_matrix).T
+    gyro = None
+    if sensor.gyro is not None:
+        gyro = vector(sensor.gyro, "rate of turn")
+        gyro = (gyro - np.array(calibration.gyro_bias_radps)) @ np.array(calibration.gyro_matrix).T
+    notes = list(stream.notes)
+    if timebase.jitters:
+        notes.append("the bar's time stamps jitter; its samples were interpolated to an even clock")
+    return BarReadings(timebase.t_s, timebase.rate_hz, accel, gyro, timebase.missing, saturated, sensor, tuple(notes))
+
+
+def bar_settings(sensor: BarSensor) -> BarSettings:
+    """What is believed of a sensor: the usual figures, or those of its calibration where it has one."""
+    c = sensor.calibration
+    usual = BarSettings()
+    if c is None:
+        return usual
+    return BarSettings(
+        accel_bias_u_mps2=c.accel_bias_u_mps2 or usual.accel_bias_u_mps2,
+        accel_scale_u=c.accel_scale_u or usual.accel_scale_u,
+        gyro_scale_u=c.gyro_scale_u or usual.gyro_scale_u,
+        accel_noise=c.accel_noise or usual.accel_noise,
+        gyro_noise=c.gyro_noise or usual.gyro_noise,
+    )
