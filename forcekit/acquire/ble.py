@@ -194,9 +194,9 @@ class BleConnection:
                 await self._put(client, self.hello)
             if self._n_heard != seen:
                 seen = self._n_heard
-                ended, watch = heard(watch, self._heard_s)
-                if ended:
-                    self._tell("again")
+                verdict, watch = heard(watch, self._heard_s)
+                if verdict != "fine":
+                    self._tell(verdict)
             verdict, watch = look(watch, now)
             if verdict in ("silent", "asleep"):
                 self._tell(verdict)
@@ -243,6 +243,8 @@ def _broken() -> tuple[type[BaseException], ...]:
 
 
 def _plain(error: BaseException) -> str:
+    if isinstance(error, (ConnectionRefusedError, FileNotFoundError)):
+        return "the laptop's radio service does not answer; switch Bluetooth on"
     text = " ".join(str(error).split())[:160].rstrip(".")
     return text or type(error).__name__
 

@@ -223,7 +223,7 @@ class Capture:
 def _note_event(live: _Live, event: LinkEvent) -> None:
     if event.what in ("lost", "failed"):
         live.decoder = link_down(live.decoder)
-    if event.what in ("connected", "again"):
+    if event.what in ("connected", "again", "asleep"):
         live.state, live.problem = "connected", ""
     elif event.what in ("lost", "silent", "failed"):
         live.state, live.problem = event.what, event.text

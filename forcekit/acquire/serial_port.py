@@ -133,9 +133,9 @@ class SerialConnection:
                 now = host_now()
                 if data:
                     any_data = True
-                    ended, watch = heard(watch, now)
-                    if ended:
-                        self._tell("again")
+                    verdict, watch = heard(watch, now)
+                    if verdict != "fine":
+                        self._tell(verdict)
                     self.sink(Arrival(self.device, now, data))
                     continue
                 if not any_data and self.hello and now - greeted > 1.0:

@@ -32,9 +32,12 @@ class Watch:
     is_silent: bool = False
 
 
-def heard(watch: Watch, now_s: float) -> tuple[bool, Watch]:
-    """Note that bytes came; True when they end a silence."""
-    return watch.is_silent, Watch(now_s, now_s)
+def heard(watch: Watch, now_s: float) -> tuple[Verdict, Watch]:
+    """Note that bytes came: ``again`` when they end a silence, ``asleep`` when the laptop slept before."""
+    verdict: Verdict = "again" if watch.is_silent else "fine"
+    if now_s - watch.looked_s > SLEPT_S:
+        verdict = "asleep"
+    return verdict, Watch(now_s, now_s)
 
 
 def look(watch: Watch, now_s: float) -> tuple[Verdict, Watch]:

@@ -109,7 +109,7 @@ def random_samples(rng: np.random.Generator) -> tuple[np.ndarray, int, int, int,
 def test_bytes_are_equal(c: ctypes.CDLL) -> None:
     """Random frames of every kind have the same bytes from both encoders."""
     rng = np.random.default_rng(11)
-    for _ in range(4000):
+    for _ in range(2000):
         raw, index, us, width, flags = random_samples(rng)
         small = random_small_frame(rng)
 

@@ -21,7 +21,7 @@ from tests.acquire.streams import bar_stream, plate_stream
 START_S = 5000.0
 
 
-def journal_of(path: Path, *, seconds: float = 20.0, drift: float = 80e-6) -> Path:
+def journal_of(path: Path, *, seconds: float = 14.0, drift: float = 80e-6) -> Path:
     """Write a journal of a plate and a bar sensor with drifting clocks, late arrivals and two attempt cards.
 
     The bar's clock wraps after 5 s. The link of the plate is lost from 8.0 to 9.0 s.
@@ -59,7 +59,7 @@ def journal_of(path: Path, *, seconds: float = 20.0, drift: float = 80e-6) -> Pa
 
 @pytest.fixture(scope="module")
 def recorded(tmp_path_factory: pytest.TempPathFactory) -> bytes:
-    """Give the bytes of the journal of 20 s, made once."""
+    """Give the bytes of the journal of 14 s, made once."""
     path = tmp_path_factory.mktemp("journal") / "set.forcelog"
     return journal_of(path).read_bytes()
 
@@ -73,7 +73,7 @@ def test_two_devices_on_one_clock(recorded: bytes, tmp_path: Path) -> None:
     """Plate and bar come back on one clock, the gap is where it was, and times and cards are right."""
     path = tmp_path / "set.forcelog"
     path.write_bytes(recorded)
-    plate, bar = plate_stream(20.0), bar_stream(20.0)
+    plate, bar = plate_stream(14.0), bar_stream(14.0)
 
     recording = read_recording(path)
 
@@ -89,7 +89,7 @@ def test_two_devices_on_one_clock(recorded: bytes, tmp_path: Path) -> None:
     assert np.array_equal(plate.raw["fr"][number], recording.plate.raw["fr"])
     # The plate keeps its own clock, which runs 40 ppm slow; 0.5 us is the rounding of a stamp.
     assert np.abs(plate.t_s[number] * (1.0 - 40e-6) - recording.plate.t_s).max() < 1.1e-6
-    # The bar began 0.3 s later. Both lines end 2 ms late at the mean, with the least delay near zero; in 20 s
+    # The bar began 0.3 s later. Both lines end 2 ms late at the mean, with the least delay near zero; in 14 s
     # at 100 arrivals a second that is known to some tenths of a millisecond.
     assert recording.bar.t_s.size == bar.t_s.size
     assert np.abs(on_true_clock(bar.t_s, 0.3) - recording.bar.t_s).max() < 1e-3

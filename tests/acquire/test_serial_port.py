@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import pty
+import signal
+import subprocess
+import sys
 import threading
 import tty
 from pathlib import Path
@@ -22,6 +25,7 @@ from forcekit.model import Channel, DeviceFile, Link, Plate, TimeAxis
 from tests.acquire.streams import plate_stream
 from tests.acquire.waiting import wait_until
 
+ROOT = Path(__file__).parents[2]
 SERIAL = Link(transport="serial")
 
 
@@ -189,3 +193,30 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
         Capture(tmp_path / "set", [Planned("port")])
     with pytest.raises(InputError, match="no device was named"):
         Capture(tmp_path / "other", [])
+
+
+def test_the_laptop_slept(tmp_path: Path) -> None:
+    """A program that was stopped for over two seconds marks it, reads what waited, and counts what was lost."""
+    stream = plate_stream(30.0)
+    player = Player(stream, SERIAL)
+    with VirtualSerial(player) as sensor:
+        command = [sys.executable, "-m", "tests.acquire.recording_child", str(tmp_path / "set"), sensor.port]
+        child = subprocess.Popen(command, cwd=ROOT)
+        try:
+            wait_until(lambda: player.n_sent > 100)
+            child.send_signal(signal.SIGSTOP)
+            n_asleep = player.n_sent
+            wait_until(lambda: player.n_sent > n_asleep + 2300)
+            child.send_signal(signal.SIGCONT)
+            n_awake = player.n_sent
+            wait_until(lambda: player.n_sent > n_awake + 500)
+        finally:
+            child.kill()
+            child.wait()
+
+    plate = read_recording(tmp_path / "set.forcelog").plate
+    assert plate is not None
+    number = np.rint(plate.t_s * 1000.0).astype(int)
+    assert np.array_equal(stream.raw["fl"][number], plate.raw["fl"])
+    assert number[-1] > n_awake
+    assert any(n.startswith("the laptop slept at") for n in plate.notes)
