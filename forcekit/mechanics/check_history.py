@@ -1,4 +1,4 @@
-"""What the daily checks of a plate say together: does it drift, and when is a new calibration due?"""
+"""What the daily checks of a plate say together: its drift, and when a new calibration is due."""
 
 from __future__ import annotations
 
