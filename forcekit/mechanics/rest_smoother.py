@@ -79,27 +79,31 @@ class Posterior:
     ----------
     estimate : array, shape (n_sources,)
     prior_sd : array, shape (n_sources,)
-    directions : array, shape (n_sources, r)
-        Orthonormal combinations of the sources, in units of prior standard deviations, that the rests
-        measured.
-    shrink : array, shape (r,)
-        1 - (standard deviation after / before) of each.
+    gain : array, shape (n_sources, m)
+        K = P H' S^-1.
+    seen : array, shape (m, n_sources)
+        H, the rows of the m measurements.
+    noise_root : array, shape (m, m)
+        Cholesky factor of their covariance C.
     """
 
     estimate: FloatArray
     prior_sd: FloatArray
-    directions: FloatArray
-    shrink: FloatArray
+    gain: FloatArray
+    seen: FloatArray
+    noise_root: FloatArray
 
     def parts(self, rows: FloatArray) -> FloatArray:
-        """Change of each row's quantity per standard uncertainty of each independent source, same shape as rows.
+        """Change of each row's quantity per standard uncertainty of each independent source, last axis n_sources + m.
 
         Notes
         -----
-        rows @ sqrt(P_after): products of parts are covariances, also between rows of different calls.
+        The sources that remain independent are those of the prior and the errors of the measurements:
+        P_after = (I - KH) P (I - KH)' + K C K' (Joseph's form, positive by construction). Products of parts are
+        covariances, also between rows of different calls.
         """
-        scaled = rows * self.prior_sd
-        return np.asarray(scaled - (scaled @ self.directions * self.shrink) @ self.directions.T)
+        through = rows @ self.gain
+        return np.concatenate([(rows - through @ self.seen) * self.prior_sd, through @ self.noise_root], axis=-1)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -197,21 +201,16 @@ def solve_rests(
         What the strapdown solution behind `basis` already contains of the constant sources.
     sway : SwayModel
     """
-    from scipy.linalg import cho_factor, cho_solve, solve_triangular
+    from scipy.linalg import cho_factor, cho_solve
 
     h, z, covariance = _system(basis, rests, constants, sway)
     sd = np.sqrt(variance)
     scaled = h * sd
-    s = scaled @ scaled.T + covariance
-    s[np.diag_indices_from(s)] += 1e-12 * float(np.mean(np.diag(s)))
-    factor = cho_factor(s, lower=True)
-    estimate = sd * (scaled.T @ cho_solve(factor, z))
-    v = solve_triangular(np.tril(factor[0]), scaled, lower=True)
-    eigenvalues, vectors = np.linalg.eigh(v @ v.T)
-    keep = eigenvalues > 1e-9
-    squared = np.clip(eigenvalues[keep], 0.0, 1.0)
-    directions = (v.T @ vectors[:, keep]) / np.sqrt(eigenvalues[keep])
-    return Posterior(estimate, sd, directions, 1.0 - np.sqrt(1.0 - squared))
+    covariance[np.diag_indices_from(covariance)] += 1e-12
+    factor = cho_factor(scaled @ scaled.T + covariance, lower=True)
+    gain = (cho_solve(factor, scaled) * sd).T
+    root = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
+    return Posterior(gain @ z, sd, gain, h, root)
 
 
 @dataclass(frozen=True, slots=True)
