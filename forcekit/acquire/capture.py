@@ -129,6 +129,9 @@ class Capture:
             raise InputError(
                 f"{self.path}: there is a journal of that name already; give another name, or finish that one."
             )
+        for done in (self.path.with_suffix(s) for s in (".parquet", ".npz")):
+            if done.exists():
+                raise InputError(f"{done}: there is a recording of that name already; give another name.")
         self.failure: str | None = None
         """Why nothing more is written; None while all is well."""
         self._on_batch = on_batch

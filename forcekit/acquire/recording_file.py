@@ -39,7 +39,7 @@ AnyArray = npt.NDArray[Any]
 
 
 def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
-    """Turn a journal into a finished recording beside it, and give its path.
+    """Turn a journal into a finished recording beside it, and give its path; no file is written over.
 
     Parameters
     ----------
@@ -57,10 +57,19 @@ def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
     """
     journal = Path(journal)
     take = assemble(read_journal(journal), journal.name)
-    path = write_take(take, journal.with_suffix(".parquet" if find_spec("pyarrow") else ".npz"))
+    path = write_take(take, _free_name(journal.with_suffix(".parquet" if find_spec("pyarrow") else ".npz")))
     if not keep_journal:
         journal.unlink()
     return path
+
+
+def _free_name(path: Path) -> Path:
+    """This name, or the first with a number that no file has: a recording is never written over."""
+    n, free = 1, path
+    while free.exists():
+        n += 1
+        free = path.with_name(f"{path.stem}-{n}{path.suffix}")
+    return free
 
 
 def read_recording(path: str | Path) -> Recording:
@@ -113,6 +122,7 @@ def write_take(take: Take, path: str | Path) -> Path:
             _save_parquet(take, draft)
         else:
             _save_npz(take, draft)
+        draft.chmod(0o600)  # an athlete's data: for the owner alone, as the journal
         with draft.open("rb+") as handle:
             os.fsync(handle.fileno())
         _check_same(take, draft, path.suffix)

@@ -133,6 +133,17 @@ def test_other_tools_can_read_it(recorded: bytes, tmp_path: Path) -> None:
     assert not (tmp_path / "set.forcelog").exists()
 
 
+def test_nothing_is_written_over(recorded: bytes, tmp_path: Path) -> None:
+    """A journal that is finished beside a recording of its name gets a number; only the owner may read it."""
+    for name in ("set.parquet", "set-2.parquet"):
+        (tmp_path / "set.forcelog").write_bytes(recorded)
+
+        made = finish_journal(tmp_path / "set.forcelog")
+
+        assert made.name == name
+        assert made.stat().st_mode & 0o077 == 0
+
+
 def test_cards(recorded: bytes, tmp_path: Path) -> None:
     """Every card keeps its moment; the recording's card says only what all of them agree on."""
     path = tmp_path / "set.forcelog"

@@ -191,6 +191,9 @@ def test_nothing_is_written_over(tmp_path: Path) -> None:
     (tmp_path / "set.forcelog").write_bytes(b"forcelog 1\n")
     with pytest.raises(InputError, match="there is a journal of that name already"):
         Capture(tmp_path / "set", [Planned("port")])
+    (tmp_path / "old.npz").write_bytes(b"")
+    with pytest.raises(InputError, match="there is a recording of that name already"):
+        Capture(tmp_path / "old", [Planned("port")])
     with pytest.raises(InputError, match="no device was named"):
         Capture(tmp_path / "other", [])
 
