@@ -64,7 +64,7 @@ def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
 
 
 def _free_name(path: Path) -> Path:
-    """This name, or the first with a number that no file has: a recording is never written over."""
+    """Find the first name, with a number if need be, that no file has: a recording is never written over."""
     n, free = 1, path
     while free.exists():
         n += 1
