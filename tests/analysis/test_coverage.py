@@ -121,7 +121,7 @@ def test_intervals_of_95_percent_hold_the_truth_95_times_in_100(tally: Tally, fa
 
 @pytest.mark.parametrize("name", [n for n, i in MEASURES.items() if i.group not in ("bar",)])
 def test_no_single_measure_is_far_from_its_coverage(tally: Tally, name: str) -> None:
-    """Each measure by itself covers within the exact binomial limits at 99.99 % (the low side; 63 measures are asked)."""
+    """Each measure by itself covers within the exact binomial limits at 99.99 %, on the low side."""
     from scipy.stats import binom
 
     hits = np.array(tally.hits[name])
