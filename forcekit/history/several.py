@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -107,16 +108,23 @@ def joint_test(y: FloatArray, nuisance: FloatArray, effect: FloatArray, *, seed:
     along = (direction / length) @ z
     se = np.sqrt((squares - along**2) / df) / length
     t = along / length / se
-    rng = np.random.default_rng(seed)
-    turned = rng.standard_normal((N_ROTATIONS, n - rank))
-    turned /= np.linalg.norm(turned, axis=1, keepdims=True)
-    null = (turned @ z) ** 2
+    # einsum and not @: so small a product is not worth the threads of a matrix library
+    null = np.einsum("ij,jk->ik", _rotations(n - rank, seed), z) ** 2
     null = null / (squares - null) * df
     p = 2.0 * stats.t.sf(np.abs(t), df)
     p_joint = p.copy() if m == 1 else _step_down(t**2, null)
     largest = null.max(axis=1)
     factor = float(np.sqrt(np.quantile(largest, 0.95))) if m > 1 else float(stats.t.ppf(0.975, df))
     return JointTest(along / length, se, t, p, p_joint, df, factor)
+
+
+@lru_cache(maxsize=16)
+def _rotations(n_free: int, seed: int) -> FloatArray:
+    """Random directions in n_free dimensions; the same for all comparisons of one size."""
+    turned = np.random.default_rng(seed).standard_normal((N_ROTATIONS, n_free))
+    turned /= np.linalg.norm(turned, axis=1, keepdims=True)
+    turned.setflags(write=False)
+    return turned
 
 
 def _step_down(t_squared: FloatArray, null: FloatArray) -> FloatArray:

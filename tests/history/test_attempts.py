@@ -37,9 +37,12 @@ def test_measures_come_back_to_the_last_digit(store: Store) -> None:
     stored = add(store, **values)
 
     assert {m.name: m for m in measures(values)} == measures_of(store, stored.attempt_id)
-    assert measure_names_of(
-        store, "Ina"
-    ) == {"transition_time": "s", "dip_depth": "m", "shift_total": "m", "push_angle": "rad"}
+    assert measure_names_of(store, "Ina") == {
+        "transition_time": "s",
+        "dip_depth": "m",
+        "shift_total": "m",
+        "push_angle": "rad",
+    }
 
 
 def test_a_real_analysed_lift_is_stored_whole(lite: Store, tmp_path: Path) -> None:

@@ -1,0 +1,170 @@
+# ruff: noqa: E402
+"""How often the statistics of the history are right: the whole table, from simulated histories with known truth.
+
+Run from the checkout::
+
+    python tests/benchmarks/history_calibration.py            # about ten minutes on two cores
+    python tests/benchmarks/history_calibration.py 0.1        # a tenth of the runs
+    python tests/benchmarks/history_calibration.py --factors  # the factors of the robust range, found again
+
+The standard error beside each rate is that of the simulation.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Callable
+from concurrent.futures import ProcessPoolExecutor
+from pathlib import Path
+
+os.environ.setdefault("OMP_NUM_THREADS", "1")
+sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / "history")]
+
+import numpy as np
+from calibration import (
+    alarms,
+    alarms_of_several,
+    alarms_over_load,
+    break_loads,
+    misses,
+    squad_coverage,
+    trends,
+    trials,
+)
+
+Row = tuple[str, str, list[tuple[str, float]], int]
+
+
+def _single(n: int, runs: int) -> Row:
+    found = [("t-based", alarms(n, runs))]
+    if n >= 5:
+        found.append(("median-based", alarms(n, runs, method="robust")))
+    found.append(("over load", alarms_over_load(n, runs // 2)) if n >= 8 else ("over load", np.nan))
+    return "false alarms of the usual range (5 %)", f"{n} reps", found, runs
+
+
+def _several(n: int, m: int, correlation: float, runs: int) -> Row:
+    rate = alarms_of_several(n, m, correlation, runs)
+    return (
+        "any false alarm among several measures (5 %)",
+        f"{n} reps, {m} measures, r {correlation}",
+        [("", rate)],
+        runs,
+    )
+
+
+def _squad(n: int, k: int, between: float, runs: int) -> Row:
+    rate = squad_coverage(n, k, between, runs)
+    return (
+        "new lifter's next rep in the squad's range (95 %)",
+        f"{n} own, {k} others, between {between} TE",
+        [("", rate)],
+        runs,
+    )
+
+
+def _power(sizes: tuple[int, int, int], runs: int) -> Row:
+    seen = trials(sizes, runs, effect=2.0)
+    found = [(k, seen[k] / runs) for k in ("worked", "changed, cause open", "not shown")]
+    return "cue trial, true change of 2 typical errors", f"before, after, history {sizes}", found, runs
+
+
+def _covers(sizes: tuple[int, int, int], spread: float, runs: int) -> Row:
+    seen = trials(sizes, runs, effect=1.0, spread_after=spread)
+    found = [("against before", seen["before covers"] / runs)]
+    if sizes[2]:
+        found.append(("against usual", seen["usual covers"] / runs))
+    return "cue trial intervals (95 %)", f"{sizes}, spread after {spread} TE", found, runs
+
+
+def _return(sizes: tuple[int, int, int], day_sd: float, runs: int) -> Row:
+    seen = trials(sizes, runs, bad_before=True, day_sd=day_sd)
+    found = [(k, seen[k] / runs) for k in ("worked", "back to usual", "not shown")]
+    return "useless cue tried after bad reps (worked: at most 5 %)", f"{sizes}, days differ by {day_sd} TE", found, runs
+
+
+def _break(kind: str, per_load: int, limit: float | None, runs: int) -> Row:
+    covered, seen = break_loads(kind, per_load, runs, limit=limit)  # type: ignore[arg-type]
+    found = [("covers", covered), *((k, v / runs) for k, v in seen.most_common(3))]
+    told = "limit given" if limit is not None else "limit from light reps"
+    return "break load (95 %; a step: gap between loads)", f"{kind}, {14 * per_load} reps, {told}", found, runs
+
+
+def _miss(n_makes: int, n_misses: int, effect: float, runs: int) -> Row:
+    covered, shown, others = misses(n_makes, n_misses, 6, effect, runs)
+    found = [("covers", covered), ("shown", shown), ("any of 5 without effect shown", others)]
+    return "miss contrast, 6 measures", f"{n_makes} makes, {n_misses} misses, effect {effect} TE", found, runs
+
+
+def _trend(n: int, slope: float, step: float, runs: int) -> Row:
+    seen = trends(n, runs, slope=slope, step=step)
+    found = [(k, seen[k] / runs) for k in ("steady", "line", "steps", "slope shown")]
+    return "trend over sessions", f"{n} sessions, slope {slope}, step {step} TE", found, runs
+
+
+def jobs(scale: float) -> list[tuple[Callable[..., Row], tuple[object, ...]]]:
+    """All rows of the table with their runs."""
+
+    def runs(n: int) -> int:
+        return max(50, int(n * scale))
+
+    rows: list[tuple[Callable[..., Row], tuple[object, ...]]] = []
+    rows += [(_single, (n, runs(10000))) for n in (3, 4, 5, 6, 8, 10, 15, 20, 30, 50)]
+    rows += [(_several, (n, m, r, runs(4000))) for n, m in ((3, 8), (6, 4), (10, 8), (50, 8)) for r in (0.0, 0.8)]
+    rows += [(_squad, (n, k, b, runs(4000))) for n in (0, 1, 3) for k, b in ((5, 1.0), (10, 0.5), (10, 2.0))]
+    rows += [(_power, (s, runs(3000))) for s in ((5, 5, 0), (5, 5, 5), (5, 5, 10), (5, 5, 20), (3, 5, 20), (3, 3, 20))]
+    rows += [
+        (_covers, (s, q, runs(5000))) for s in ((3, 3, 0), (5, 5, 0), (3, 3, 10), (5, 5, 20)) for q in (0.5, 1.0, 2.0)
+    ]
+    rows += [(_return, (s, d, runs(3000))) for s in ((3, 3, 20), (5, 5, 20)) for d in (0.0, 0.5, 1.0, 2.0)]
+    rows += [
+        (_break, (k, r, c, runs(2000)))
+        for k in ("bent", "straight", "curved", "step")
+        for r in (1, 3)
+        for c in (0.04, None)
+    ]
+    rows += [(_break, ("level", 3, None, runs(1000)))]
+    rows += [(_miss, (a, b, e, runs(2000))) for a, b in ((5, 3), (12, 5), (30, 12)) for e in (0.0, 2.0)]
+    rows += [(_trend, (n, s, p, runs(3000))) for n in (8, 15, 30) for s, p in ((0.0, 0.0), (0.2, 0.0), (0.0, 2.0))]
+    return rows
+
+
+def _call(job: tuple[Callable[..., Row], tuple[object, ...]]) -> Row:
+    return job[0](*job[1])
+
+
+def table(scale: float) -> None:
+    """Print all rows."""
+    heading = ""
+    with ProcessPoolExecutor(2) as pool:
+        for title, case, rates, runs in pool.map(_call, jobs(scale)):
+            if title != heading:
+                print(f"\n{title}")
+                heading = title
+            told = "   ".join(
+                f"{k} {100 * p:5.1f} ± {100 * (p * (1 - p) / runs) ** 0.5:.1f} %" for k, p in rates if p == p
+            )
+            print(f"  {case:<48} {told}", flush=True)
+
+
+def factors() -> None:
+    """Find the factors of the robust range again: P(|x − median| > k·1.4826·MAD) = 5 %."""
+    from scipy.optimize import brentq
+    from scipy.special import ndtr
+
+    rng = np.random.default_rng(5)
+    for n in (*range(5, 21), 25, 30, 40, 50, 75, 100):
+        blocks = [rng.standard_normal((50000, n)) for _ in range(12 if n <= 20 else 6)]
+        middle = np.concatenate([np.median(b, axis=1) for b in blocks])
+        spread = np.concatenate([np.median(np.abs(b - np.median(b, axis=1)[:, None]), axis=1) for b in blocks])
+        spread *= 1.482602218505602
+        k = brentq(lambda k: np.mean(ndtr(-middle - k * spread) + ndtr(middle - k * spread)) - 0.05, 1.5, 30.0)  # noqa: B023
+        print(f"{n:4d} {k:.3f}", flush=True)
+
+
+if __name__ == "__main__":
+    if "--factors" in sys.argv:
+        factors()
+    else:
+        table(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0)

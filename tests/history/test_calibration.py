@@ -1,0 +1,121 @@
+"""What the statistics promise, held against simulated histories (few runs here; the table is in tests/benchmarks).
+
+Tolerances: a rate from r runs has the standard error √(p(1 − p)/r). The promise is 1 point around 5 % and 93 to 97 %
+of coverage; runs are chosen so that this is at least 2.5 standard errors. Seeds are fixed.
+"""
+
+from __future__ import annotations
+
+import pytest
+from calibration import (
+    Curve,
+    alarms,
+    alarms_of_several,
+    alarms_over_load,
+    break_loads,
+    misses,
+    squad_coverage,
+    trends,
+    trials,
+)
+
+
+@pytest.mark.parametrize("n", [3, 5, 10, 50])
+def test_one_usual_rep_in_twenty_is_called_different(n: int) -> None:
+    """False alarms of the usual range are 5 ± 1 % from 3 to 50 earlier reps."""
+    assert alarms(n, 4000) == pytest.approx(0.05, abs=0.01)
+
+
+@pytest.mark.parametrize("n", [5, 6, 12, 30])
+def test_robust_range_keeps_the_rate(n: int) -> None:
+    """False alarms of the median-based range are 5 ± 1 % for normal reps."""
+    assert alarms(n, 4000, method="robust") == pytest.approx(0.05, abs=0.01)
+
+
+@pytest.mark.parametrize("n", [8, 30])
+def test_mixed_loads_keep_the_rate(n: int) -> None:
+    """False alarms are 5 ± 1 % where the measure depends on load and the reps are at mixed loads."""
+    assert alarms_over_load(n, 3000) == pytest.approx(0.05, abs=0.01)
+
+
+@pytest.mark.parametrize(("n", "correlation"), [(3, 0.0), (8, 0.8)])
+def test_several_measures_keep_the_rate(n: int, correlation: float) -> None:
+    """Any false alarm among 8 measures comes in 5 % of usual reps, with fewer reps than measures too."""
+    # 800 runs: the standard error is 0.8 points, so this shows 5 ± 2.5; the 1 point is shown by the long run
+    assert alarms_of_several(n, 8, correlation, 800) == pytest.approx(0.05, abs=0.025)
+
+
+def test_new_lifters_range_covers() -> None:
+    """With 1 own rep and a squad of 8, the range holds 93 to 97 % of the next reps."""
+    assert 0.93 <= squad_coverage(1, 8, 1.0, 1500) <= 0.97
+
+
+def test_a_change_of_two_typical_errors_is_found() -> None:
+    """5 reps after a true change of 2 typical errors, 5 before and 15 earlier: found in 80 % or more."""
+    assert trials((5, 5, 15), 1000, effect=2.0)["worked"] >= 800
+
+
+@pytest.mark.parametrize("sizes", [(3, 3, 0), (5, 5, 15)])
+def test_trial_intervals_cover(sizes: tuple[int, int, int]) -> None:
+    """The interval of the effect holds the truth in 93 to 97 %."""
+    runs = 1500
+    seen = trials(sizes, runs, effect=1.0)
+
+    assert 0.93 * runs <= seen["before covers"] <= 0.97 * runs
+    assert sizes[2] == 0 or 0.93 * runs <= seen["usual covers"] <= 0.97 * runs
+
+
+@pytest.mark.parametrize("day_sd", [0.0, 1.0])
+def test_return_to_the_mean_is_no_success(day_sd: float) -> None:
+    """A useless cue tried after bad reps "worked" in at most 5 %, with days alike or different."""
+    assert trials((3, 3, 20), 1000, bad_before=True, day_sd=day_sd)["worked"] <= 50
+
+
+def test_without_history_nothing_works() -> None:
+    """Where the usual level is not known, a change is told but its cause is left open."""
+    seen = trials((5, 5, 0), 200, effect=3.0)
+
+    assert seen["worked"] == 0
+    assert seen["changed, cause open"] > 150
+
+
+@pytest.mark.parametrize("kind", ["bent", "straight", "curved"])
+@pytest.mark.parametrize("limit", [0.04, None])
+def test_break_load_intervals_cover(kind: Curve, limit: float | None) -> None:
+    """The interval holds the load at which the average crosses the stated limit in about 95 %."""
+    covered, _ = break_loads(kind, 3, 250, limit=limit)
+    # 250 runs: the standard error is 1.4 points; 93 to 97 % is shown by the long run
+    assert 0.91 <= covered <= 0.99
+
+
+def test_no_break_is_not_invented() -> None:
+    """Where the shift never leaves the usual range, a break is called in at most 1 of 40 (one side of 5 %)."""
+    _, seen = break_loads("level", 3, 200, limit=None)
+
+    assert seen["reached"] + seen["reached, heavier end open"] <= 5
+    assert seen["not reached"] >= 150
+
+
+def test_miss_contrast_covers_and_does_not_invent() -> None:
+    """With heavier misses and 6 measures, the interval covers, a large difference shows, and the others do not."""
+    covered, shown, others = misses(20, 8, 6, 2.0, 400)
+
+    # 400 runs: the standard error is 1.1 points
+    assert 0.92 <= covered <= 0.98
+    assert shown >= 0.9
+    assert others <= 0.05 + 0.02
+
+
+def test_trends_and_steps_are_not_invented() -> None:
+    """A steady series of 12 sessions shows a slope, or steps, in 5 ± 2 % each."""
+    seen = trends(12, 1000)
+
+    # 1 000 runs: the standard error is 0.7 points
+    assert seen["slope shown"] == pytest.approx(50, abs=20)
+    assert seen["steps"] <= 70
+
+
+def test_a_step_is_told_from_a_line() -> None:
+    """A clear step is called a step, a clear line is called a line."""
+    assert trends(12, 200, step=3.0)["steps"] >= 180
+    assert trends(12, 200, slope=0.35)["line"] >= 150

@@ -1,0 +1,214 @@
+"""Cue trial, miss contrast, break load, trend, charts: formulas, refusals and sentences."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from forcekit.errors import InputError
+from forcekit.history.breakload import break_load
+from forcekit.history.control import ewma_chart, individuals_chart
+from forcekit.history.misses import miss_contrast
+from forcekit.history.reliability import intraclass_correlation, typical_error
+from forcekit.history.squad import Squad, squad_from, squad_range
+from forcekit.history.trend import trend
+from forcekit.history.trial import cue_trial
+from forcekit.history.usual import usual_range
+
+RNG = np.random.default_rng(7)
+BEFORE = np.array([0.141, 0.138, 0.144, 0.139])
+AFTER = np.array([0.121, 0.126, 0.118])
+HISTORY = np.array([0.137, 0.142, 0.139, 0.136, 0.143, 0.140, 0.141])
+
+
+def test_trial_without_history_is_welch() -> None:
+    """Against the reps before, the interval is that of Welch's test in a general statistics library."""
+    found = cue_trial(BEFORE, AFTER).against_before
+    reference = stats.ttest_ind(AFTER, BEFORE, equal_var=False)
+    interval = reference.confidence_interval(0.95)
+    assert found is not None
+
+    assert (found.low, found.high, found.p) == pytest.approx((interval.low, interval.high, reference.pvalue))
+
+
+def test_trial_verdicts() -> None:
+    """Each verdict is reached by the case it is meant for."""
+    bad = np.array([0.160, 0.158, 0.163])
+
+    assert cue_trial(BEFORE, AFTER, HISTORY, wanted="lower").verdict == "worked"
+    assert cue_trial(BEFORE, AFTER, HISTORY, wanted="higher").verdict == "made it worse"
+    assert cue_trial(BEFORE, AFTER, HISTORY).verdict == "changed"
+    assert cue_trial(BEFORE, AFTER, HISTORY[:4]).verdict == "changed, cause open"
+    assert cue_trial(bad, BEFORE, HISTORY, wanted="lower").verdict == "back to usual"
+    assert cue_trial(BEFORE, HISTORY[:3], HISTORY[3:], wanted="lower").verdict == "not shown"
+    assert cue_trial(BEFORE, AFTER[:2], HISTORY).verdict == "too few"
+
+
+def test_trial_sentence() -> None:
+    """The sentence has the verdict, both differences with intervals, units and numbers of reps."""
+    found = cue_trial(BEFORE, AFTER, HISTORY, wanted="lower", cue='the cue "tall"', measure="transition_time", unit="s")
+
+    assert found.sentence == (
+        'transition time: the cue "tall" worked; −19 ms (95 % −27 to −11 ms) against 4 reps just before, '
+        "−18 ms (95 % −27 to −10 ms) against 7 earlier ones, from 3 reps with it."
+    )
+
+
+def test_miss_contrast_by_hand() -> None:
+    """At one load the difference is the plain difference of means with the pooled t-interval."""
+    makes, misses = RNG.standard_normal(9), 3.0 + RNG.standard_normal(4)
+    missed = np.arange(13) >= 9
+    found = miss_contrast({"shift_total": np.append(makes, misses)}, missed, loads_kg=np.full(13, 90.0)).differences[0]
+    interval = stats.ttest_ind(misses, makes).confidence_interval(0.95)
+
+    assert (found.low, found.high) == pytest.approx((interval.low, interval.high))
+    assert (found.n_makes, found.n_misses, found.shown) == (9, 4, True)
+
+
+def test_load_is_not_taken_for_a_cause() -> None:
+    """A measure that only follows the load shows no difference though misses are heavier."""
+    loads = np.array([70.0, 75, 80, 85, 90, 95, 85, 90, 95, 100])
+    missed = np.arange(10) >= 6
+    values = 0.002 * loads + 0.001 * RNG.standard_normal(10)
+    found = miss_contrast({"dip_depth": values}, missed, loads_kg=loads)
+
+    assert found.load_adjusted
+    assert found.shown == ()
+
+
+def test_miss_contrast_refuses() -> None:
+    """Too few misses, or misses all heavier than makes, give a reason."""
+    values = {"a": RNG.standard_normal(8)}
+    few = miss_contrast(values, np.arange(8) >= 6)
+    apart = miss_contrast(values, np.arange(8) >= 4, loads_kg=np.arange(8.0) + 60.0)
+
+    assert few.sentence == "Makes and misses not compared: 6 makes and 2 misses, at least 3 of each are needed."
+    assert apart.withheld is not None
+    assert "cannot be told apart" in apart.withheld
+
+
+def test_break_load_of_a_clean_bend() -> None:
+    """Nearly noise-free reps give the load at which the line crosses the limit, to the step of the search."""
+    loads = np.repeat(np.arange(40.0, 106.0, 5.0), 2)
+    values = 0.02 + 0.001 * np.maximum(0.0, loads - 80.0) + 1e-5 * RNG.standard_normal(28)
+    found = break_load(values, loads, limit=0.03)
+
+    assert found.verdict == "reached"
+    # 65 kg / 160 is the step of the search
+    assert found.load_kg == pytest.approx(90.0, abs=0.41)
+
+
+def test_break_load_sides_are_mirror_images() -> None:
+    """The lower end of falling values breaks where the upper end of the mirrored values does."""
+    loads = np.repeat(np.arange(40.0, 106.0, 5.0), 3)
+    values = 0.02 + 0.001 * np.maximum(0.0, loads - 80.0) + 0.002 * RNG.standard_normal(42)
+    up, down = break_load(values, loads), break_load(-values, loads, side="below")
+
+    assert (up.load_kg, up.low_kg, up.high_kg) == (down.load_kg, down.low_kg, down.high_kg)
+    assert up.limit is not None
+    assert down.limit == -up.limit
+
+
+def test_break_load_not_reached() -> None:
+    """Level reps are told as not reached up to the heaviest load, with the number of reps and loads."""
+    loads = np.repeat(np.arange(40.0, 106.0, 5.0), 3)
+    values = 0.02 + 0.003 * RNG.standard_normal(42)
+    found = break_load(values, loads, limit=0.05, measure="shift_total", unit="m")
+
+    assert found.sentence == "shift total: not further forward than 5.0 cm up to 105 kg, from 42 reps at 14 loads."
+    assert break_load(values[:7], loads[:7]).verdict == "too few"
+    assert break_load(values, loads, limit=0.01).verdict == "outside at all loads"
+
+
+def test_trend_of_a_clean_line_and_step() -> None:
+    """The slope per week and the place and size of a step are the true ones; the wording tells them apart."""
+    weeks = np.arange(12.0)
+    noise = 0.001 * np.sin(37.0 * weeks)
+    line = trend(weeks * 7 * 86400, 0.13 + 0.002 * weeks + noise, measure="transition_time", unit="s")
+    step = trend(weeks * 7 * 86400, 0.13 + 0.02 * (weeks >= 7) + noise, measure="transition_time", unit="s")
+
+    assert line.per_week == pytest.approx(0.002, abs=0.0002)
+    assert (line.shape, step.shape) == ("line", "steps")
+    assert [s.i_after for s in step.steps] == [7]
+    assert step.steps[0].after - step.steps[0].before == pytest.approx(0.02, abs=0.001)
+    assert "getting longer" in line.sentence
+
+
+def test_trend_takes_days_and_not_reps() -> None:
+    """Thirty reps on two days are two points, which is too few for a trend."""
+    found = trend(np.repeat([0.0, 86400.0], 15), RNG.standard_normal(30), sessions=np.repeat([1.0, 2.0], 15))
+
+    assert found.per_week is None
+    assert found.withheld is not None
+    assert found.withheld.startswith("2 sessions")
+
+
+def test_trend_allows_for_load() -> None:
+    """Heavier and heavier sessions of a measure that follows the load give no trend."""
+    session = np.repeat(np.arange(8.0), 5)
+    loads = 60.0 + 3.0 * session + np.tile([0.0, 5, 10, 15, 20], 8)
+    values = 0.01 * loads + 0.01 * RNG.standard_normal(40)
+    plain = trend(session * 86400, values, sessions=session)
+    adjusted = trend(session * 86400, values, sessions=session, loads_kg=loads)
+
+    assert (adjusted.shape, adjusted.load_adjusted) == ("steady", True)
+    assert plain.shape != "steady"
+
+
+def test_charts_flag_a_jump() -> None:
+    """A single wild value leaves the individuals chart, a small lasting change leaves the EWMA chart."""
+    steady = np.tile([0.0, 1.0, -1.0, 0.5, -0.5], 5)
+    wild = steady.copy()
+    wild[12] = 9.0
+    moved = ewma_chart(np.append(steady, steady[:10] + 1.6), centre=0.0, sigma=1.0)
+
+    assert individuals_chart(wild).outside == (12,)
+    assert moved.outside
+    assert min(moved.outside) >= 25
+    with pytest.raises(InputError, match="numbers in order of time"):
+        individuals_chart(np.array([1.0, np.nan, 2.0, 3.0]))
+
+
+def test_ewma_limits_grow_to_their_end_value() -> None:
+    """Exact limits start at L·σ·λ and end at L·σ·√(λ/(2 − λ))."""
+    chart = ewma_chart(np.zeros(60), centre=0.0, sigma=2.0, weight=0.2)
+
+    assert chart.high[0] == pytest.approx(3.0 * 2.0 * 0.2)
+    assert chart.high[-1] == pytest.approx(3.0 * 2.0 * np.sqrt(0.2 / 1.8), rel=1e-6)
+
+
+def test_typical_error_within_sessions() -> None:
+    """A difference between days is not error, and its interval is the chi-square interval."""
+    day = np.repeat([0.0, 1.0, 2.0], 4)
+    reps = RNG.standard_normal(12)
+    found = typical_error(reps + 100.0 * day, day)
+    by_hand = np.sqrt(sum(reps[day == d].var(ddof=1) for d in range(3)) / 3)
+
+    assert found.value == pytest.approx(by_hand)
+    assert found.low == pytest.approx(by_hand * np.sqrt(9 / stats.chi2.ppf(0.975, 9)))
+    assert typical_error(reps[:3], np.arange(3.0)).value is None
+    with pytest.raises(InputError, match="at least 2 rows"):
+        intraclass_correlation(np.ones((1, 4)))
+
+
+def test_squad_range_goes_from_squad_to_own() -> None:
+    """Without own reps the range is the squad's; with many it is near the lifter's own; too small a squad is told."""
+    squad = Squad(10.0, 1.0, 0.5, 40, 8, 48, 0.35)
+    none, many = squad_range(np.empty(0), squad), squad_range(np.full(30, 12.0), squad)
+
+    assert none.centre == 10.0
+    assert many.centre == pytest.approx(12.0, abs=0.03)
+    assert none.high is not None
+    assert many.high is not None
+    assert none.high - 10.0 > many.high - 12.0
+    with pytest.raises(InputError, match="at least 5 are needed"):
+        squad_from([RNG.standard_normal(5)] * 4)
+
+
+def test_new_best_by_a_kilogram_can_be_compared() -> None:
+    """Just beyond the heaviest load the nearest reps answer; the sentence names their load."""
+    usual = usual_range(RNG.standard_normal(6), np.array([60.0, 70, 80, 100, 100, 100]), load_kg=101.0)
+
+    assert (usual.n, usual.method) == (3, "plain")
+    assert "from 3 reps at 100 kg" in usual.sentence

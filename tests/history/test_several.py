@@ -1,0 +1,79 @@
+"""Several measures at once: Holm, rotation test, sentences."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from forcekit.history.several import compare_many, holm, joint_test
+
+RNG = np.random.default_rng(11)
+OLD = RNG.standard_normal((12, 3))
+NEW = np.array([0.2, 6.0, -0.1])
+
+
+def test_holm_by_hand() -> None:
+    """The smallest of four is multiplied by 4, the next by 3, and none is smaller than the one before."""
+    assert holm(np.array([0.01, 0.20, 0.015, 0.04])) == pytest.approx([0.04, 0.20, 0.045, 0.08])
+
+
+def test_one_measure_is_the_t_test() -> None:
+    """For a single effect the test is the two-sample t-test of a general statistics library."""
+    y = RNG.standard_normal((11, 1))
+    group = np.arange(11) >= 6
+    test = joint_test(y, np.ones((11, 1)), group.astype(float))
+    reference = stats.ttest_ind(y[group, 0], y[~group, 0])
+
+    assert (test.t[0], test.p[0], test.df) == pytest.approx((reference.statistic, reference.pvalue, 9))
+    assert test.p[0] == test.p_joint[0]
+
+
+def test_joint_p_lies_between_alone_and_holm() -> None:
+    """For unrelated measures the joint p is near Holm's; for one measure told three times it is the p alone."""
+    y = RNG.standard_normal((21, 3))
+    effect = np.append(np.zeros(20), 1.0)
+    apart = joint_test(y, np.ones((21, 1)), effect)
+    same = joint_test(np.repeat(y[:, :1], 3, axis=1), np.ones((21, 1)), effect)
+
+    # rotations: standard error of a p is below 0.005
+    assert np.all(apart.p_joint >= apart.p - 0.015)
+    assert np.all(apart.p_joint <= holm(apart.p) + 0.03)
+    assert same.p_joint == pytest.approx(same.p, abs=0.015)
+
+
+def test_the_measure_that_differs_is_named() -> None:
+    """One measure far out is found and told, the others are usual."""
+    names = ("transition_time", "dip_depth", "shift_total")
+    old = {n: 0.1 + 0.01 * OLD[:, j] for j, n in enumerate(names)}
+    new = {n: 0.1 + 0.01 * float(NEW[j]) for j, n in enumerate(names)}
+    found = compare_many(new, old, units={"transition_time": "s", "dip_depth": "m", "shift_total": "m"})
+
+    assert [m.measure for m in found.different] == ["dip_depth"]
+    assert found.sentence == "Different from usual: dip depth deeper (3 measures compared with 12 earlier reps)."
+    assert [m.low <= m.value <= m.high for m in found.measures] == [not m.differs for m in found.measures]
+
+
+def test_what_cannot_be_compared_is_named() -> None:
+    """Measures without values, without spread or unknown before are left out with the reason."""
+    old = {"a": OLD[:, 0], "b": np.full(12, 1.0), "c": np.where(np.arange(12) < 9, np.nan, OLD[:, 1])}
+    found = compare_many({"a": 0.0, "b": 1.0, "c": 0.0, "d": 0.0}, old)
+
+    assert [m.measure for m in found.measures] == ["a"]
+    assert {"b", "c", "d"} == set(found.left_out)
+    assert found.left_out["c"] == "measured in 3 of 12 earlier reps"
+
+
+def test_too_few_reps_are_not_compared() -> None:
+    """Two earlier reps give no comparison but a reason."""
+    found = compare_many({"a": 0.0}, {"a": OLD[:2, 0]})
+
+    assert found.measures == ()
+    assert found.sentence == "Not compared with usual: 2 earlier reps with all these measures, at least 3 are needed."
+
+
+def test_the_same_data_give_the_same_answer() -> None:
+    """Rotations are seeded: asking twice gives the same numbers."""
+    ask = ({"a": 1.0, "b": 2.0}, {"a": OLD[:, 0], "b": OLD[:, 1]})
+
+    assert [m.p_joint for m in compare_many(*ask).measures] == [m.p_joint for m in compare_many(*ask).measures]
