@@ -91,10 +91,10 @@ def still_positions(
 
     Notes
     -----
-    The size of the force may differ from gravity by up to 1 m/s² here, for this is what is to be calibrated. A
+    The size of the force may differ from position to position by up to 2.5 m/s² here, for this is what is to be calibrated. A
     stretch in the attitude of an earlier one is kept: it counts for the mean, not for the spread.
     """
-    settings = StillSettings(gravity_mps2=1.0, shortest_s=shortest_s, accel_spread_mps2=0.15)
+    settings = StillSettings(gravity_mps2=2.5, shortest_s=shortest_s, accel_spread_mps2=0.15)
     out = []
     for first, last in bar_rests(accel_mps2, gyro_radps, rate_hz, settings=settings):
         part = accel_mps2[first:last]

@@ -16,7 +16,9 @@ HOUR_S = 3600.0
 NEAR_HOUR_S = 120.0
 """Clocks set by hand or by radio differ by less than two minutes beside a wrong time zone (our choice)."""
 LARGEST_HOURS = 14
-AGREE_CORRELATION = 0.9
+AGREE_MISFIT_FRAC = 0.25
+DISAGREE_MISFIT_FRAC = 0.5
+AGREE_CORRELATION = 0.85
 AGREE_GAIN = 0.25
 AGREE_DEPTH_Z = 4.0
 """Limits of agreement (our choice)."""
@@ -77,12 +79,16 @@ def agreement_check(result: Agreement) -> QualityCheck:
     """
     name = "plate and bar agree"
     depth_cm = 1e2 * result.depth_difference.value
-    told = f"correlation {result.correlation:.2f}, gain {result.gain:.2f}, dip depth differs by {depth_cm:.1f} cm"
-    if result.correlation < AGREE_CORRELATION or abs(result.depth_z) > AGREE_DEPTH_Z:
+    told = f"difference {100 * result.misfit_frac:.0f} %, correlation {result.correlation:.2f}, dip depth differs by {depth_cm:.1f} cm"
+    apart = result.correlation < AGREE_CORRELATION or result.misfit_frac > DISAGREE_MISFIT_FRAC
+    if apart or abs(result.depth_z) > AGREE_DEPTH_Z:
         return QualityCheck(
             name, "bad", f"Plate and bar do not tell the same dip ({told}); the files may be of different lifts.",
             BAR_MEASURES,
         )  # fmt: skip
-    if abs(result.gain - 1.0) > AGREE_GAIN:
-        return QualityCheck(name, "doubtful", f"Plate and bar differ in size ({told}); check load and calibration.")
+    if abs(result.gain - 1.0) > AGREE_GAIN or result.misfit_frac > AGREE_MISFIT_FRAC:
+        return QualityCheck(
+            name, "doubtful", f"Plate and bar differ more than usual ({told}): the bar left the shoulders, or the files "
+            "are of different lifts.",
+        )  # fmt: skip
     return QualityCheck(name, "good", f"Plate and bar tell the same dip ({told}).")
