@@ -49,6 +49,8 @@ SPIN_RAD = math.radians(200.0)
 TWIST_RADPS = 12.0
 TWIST_RAD = math.radians(20.0)
 TWIST_S = 0.08
+LEAST_LIMIT = 3.0
+"""No sensor ends below 3 m/s² or 3 rad/s; flat stretches at smaller numbers are stillness."""
 SLIDE_MPS = 0.35
 """A loaded bar does not move sideways this fast in a dip and drive (our choice)."""
 
@@ -203,7 +205,7 @@ def _flat_tops(values: FloatArray) -> BoolArray:
     for channel in values.T:
         spread = float(np.std(channel))
         for extreme in (channel.max(), channel.min()):
-            if abs(extreme - np.median(channel)) < 3.0 * spread:
+            if abs(extreme) < LEAST_LIMIT or abs(extreme - np.median(channel)) < 3.0 * spread:
                 continue
             for a, b in runs(channel == extreme):
                 if b - a >= 3:

@@ -91,8 +91,8 @@ def still_positions(
 
     Notes
     -----
-    The size of the force may differ from position to position by up to 2.5 m/s² here, for this is what is to be calibrated. A
-    stretch in the attitude of an earlier one is kept: it counts for the mean, not for the spread.
+    The size of the force may differ from position to position by up to 2.5 m/s² here, for this is what is to be
+    calibrated. A stretch in the attitude of an earlier one is kept: it counts for the mean, not for the spread.
     """
     settings = StillSettings(gravity_mps2=2.5, shortest_s=shortest_s, accel_spread_mps2=0.15)
     out = []

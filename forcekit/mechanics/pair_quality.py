@@ -79,16 +79,15 @@ def agreement_check(result: Agreement) -> QualityCheck:
     """
     name = "plate and bar agree"
     depth_cm = 1e2 * result.depth_difference.value
-    told = f"difference {100 * result.misfit_frac:.0f} %, correlation {result.correlation:.2f}, dip depth differs by {depth_cm:.1f} cm"
+    told = (
+        f"difference {100 * result.misfit_frac:.0f} %, correlation {result.correlation:.2f}, dip depth differs by "
+        f"{depth_cm:.1f} cm"
+    )
     apart = result.correlation < AGREE_CORRELATION or result.misfit_frac > DISAGREE_MISFIT_FRAC
     if apart or abs(result.depth_z) > AGREE_DEPTH_Z:
-        return QualityCheck(
-            name, "bad", f"Plate and bar do not tell the same dip ({told}); the files may be of different lifts.",
-            BAR_MEASURES,
-        )  # fmt: skip
+        sentence = f"Plate and bar do not tell the same dip ({told}); the files may be of different lifts."
+        return QualityCheck(name, "bad", sentence, BAR_MEASURES)
     if abs(result.gain - 1.0) > AGREE_GAIN or result.misfit_frac > AGREE_MISFIT_FRAC:
-        return QualityCheck(
-            name, "doubtful", f"Plate and bar differ more than usual ({told}): the bar left the shoulders, or the files "
-            "are of different lifts.",
-        )  # fmt: skip
+        sentence = f"Plate and bar differ more than usual ({told}): the bar left the shoulders, the load is wrong, or"
+        return QualityCheck(name, "doubtful", f"{sentence} the files are of different lifts.")
     return QualityCheck(name, "good", f"Plate and bar tell the same dip ({told}).")
