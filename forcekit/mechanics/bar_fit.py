@@ -63,7 +63,7 @@ class BarSettings:
     accel_noise: float = 1.5e-3
     gyro_noise: float = 1.75e-4
     tilt_u_rad: float = 0.1
-    sway_mps: tuple[float, float, float] = (0.004, 0.003, 0.0018)
+    sway_mps: tuple[float, float, float] = (0.004, 0.003, 0.002)
     sway_worth: float = 4.0
     sway_memory_s: float = 0.6
     sway_turn_rad: float = 0.003

@@ -205,7 +205,7 @@ def _flat_tops(values: FloatArray) -> BoolArray:
     for channel in values.T:
         spread = float(np.std(channel))
         for extreme in (channel.max(), channel.min()):
-            if abs(extreme) < LEAST_LIMIT or abs(extreme - np.median(channel)) < 3.0 * spread:
+            if abs(extreme) < LEAST_LIMIT or abs(extreme - np.median(channel)) < 1.5 * spread:
                 continue
             for a, b in runs(channel == extreme):
                 if b - a >= 3:
