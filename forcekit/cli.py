@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import sys
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, get_args
 
 import typer
 
@@ -129,9 +129,12 @@ def _card(path: Path | None, said: dict[str, Any]) -> Any:
     from forcekit.acquire.device_check import check_card
     from forcekit.acquire.device_file import load_card
     from forcekit.errors import InputError
-    from forcekit.model import AttemptCard
+    from forcekit.model import AttemptCard, Movement, Outcome
 
     card = load_card(path) if path is not None else AttemptCard()
+    for name, allowed in (("movement", get_args(Movement)), ("outcome", get_args(Outcome))):
+        if name in said and said[name] not in allowed:
+            raise InputError(f'--{name} "{said[name]}" is not known; use one of: {", ".join(allowed)}.')
     try:
         card = msgspec.convert(msgspec.to_builtins(card) | said, AttemptCard)
     except msgspec.ValidationError as e:
@@ -143,7 +146,10 @@ def _card(path: Path | None, said: dict[str, Any]) -> Any:
 def _show(analysis: Any, plot: Path | None, as_json: bool, brief: bool) -> None:
     """Print an analysis and write its figures."""
     from forcekit import __version__
+    from forcekit.show.charts import check_plot_path
 
+    if plot is not None:
+        check_plot_path(plot)
     if as_json:
         import json
 

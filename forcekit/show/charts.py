@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["lift_figure", "save_lift_figure"]
+__all__ = ["check_plot_path", "lift_figure", "save_lift_figure"]
 
 BLUE, ORANGE, INK, PALE = "#0072B2", "#D55E00", "#222222", "#666666"
 SHADES = {"unweighting": "#f1f1ee", "braking": "#dcdcd6", "drive": "#ececf4"}
@@ -79,6 +79,14 @@ def lift_figure(lift: Lift) -> Figure:
     return figure
 
 
+def check_plot_path(path: Path) -> None:
+    """Raise an InputError if a figure cannot be written to a path of this kind."""
+    if path.suffix.lower() not in SUFFIXES:
+        raise InputError(f'{path}: a plot can be written as {", ".join(SUFFIXES)}; "{path.suffix}" is none of them.')
+    if not path.parent.is_dir():
+        raise InputError(f"{path}: there is no folder {path.parent}; make it or choose another place.")
+
+
 def save_lift_figure(lift: Lift, path: Path) -> None:
     """Write the figure of one lift as PNG, SVG or PDF; the same lift gives the same bytes.
 
@@ -89,8 +97,7 @@ def save_lift_figure(lift: Lift, path: Path) -> None:
     """
     import matplotlib as mpl
 
-    if path.suffix.lower() not in SUFFIXES:
-        raise InputError(f'{path}: a plot can be written as {", ".join(SUFFIXES)}; "{path.suffix}" is none of them.')
+    check_plot_path(path)
     metadata: dict[str, None] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower(), {})
     try:
         with mpl.rc_context(STYLE):
