@@ -1,0 +1,1 @@
+"""Promises to whoever reads the results: measures and findings."""
