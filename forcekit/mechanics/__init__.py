@@ -3,4 +3,9 @@
 timebase (uniform clock, gaps) · plate (channels to force and pressure) · foot (heel line, foot length) ·
 stance (still stretches, weighing) · motion (force to velocity and travel) · crossings (sub-sample instants) ·
 uncertain (numbers that carry their uncertainty)
+
+The bar: strapdown (orientation, integrals) · bar_stillness (rests) · bar_axis (direction of the shaft) · rest_basis,
+rest_smoother (error model, what the rests say) · bar_solution, bar_fit, bar (from readings to motion: `bar.bar_motion`) ·
+bar_readout (numbers with uncertainty) · bar_quality, pair_quality (what is wrong) · clock_map, align, align_marks (plate
+and bar on one clock) · rack (plate and bar together) · imu_calibration, gyro_calibration, allan (the sensor itself)
 """

@@ -151,6 +151,9 @@ def bar_motion(
     others = tuple(r for r in sorted(rests) if r[1] <= stance[0] or r[0] >= stance[1])
     _check_usable(unusable, (stance, *others), rate_hz)
     axis, notes = _axis(accel_mps2, gyro_radps, rate_hz, stance, others, shaft_axis)
+    if gyro_radps is None:
+        others, dropped = _same_attitude(accel_mps2, stance, others, s.wander_rad)
+        notes += dropped
     seed = np.eye(3)[int(np.argmin(np.abs(accel_mps2[stance[0] : stance[1]].mean(axis=0))))]
     turn = np.zeros_like(accel_mps2) if gyro_radps is None else gyro_radps
     readings = aligned(
@@ -199,6 +202,28 @@ def _check_usable(unusable: BoolArray | None, rests: tuple[tuple[int, int], ...]
             f"{bad.size} samples of the bar sensor are missing or at their limit, the first at "
             f"{(first + bad[0]) / rate_hz:.3f} s of the window; motion cannot be integrated across them",
         )
+
+
+def _same_attitude(
+    accel: FloatArray, stance: tuple[int, int], others: tuple[tuple[int, int], ...], limit_rad: float
+) -> tuple[tuple[tuple[int, int], ...], tuple[str, ...]]:
+    """Rests in which gravity points the same way in the sensor as in stance.
+
+    A bar held overhead has usually rolled. When and how is not seen without a gyroscope, and to demand zero velocity
+    there would bend the whole path: by centimetres already for a turn of 20 degrees.
+    """
+    up = accel[stance[0] : stance[1]].mean(axis=0)
+    kept = []
+    for first, last in others:
+        force = accel[first:last].mean(axis=0)
+        cosine = float(force @ up) / float(np.linalg.norm(force) * np.linalg.norm(up))
+        if cosine > np.cos(limit_rad):
+            kept.append((first, last))
+    if len(kept) == len(others):
+        return others, ()
+    return tuple(kept), (
+        "The bar had rolled before it came to rest again; without a gyroscope that rest cannot be used.",
+    )
 
 
 def _axis(

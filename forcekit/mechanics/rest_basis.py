@@ -167,6 +167,31 @@ def _from_reference(rate: FloatArray, step_s: float, i_reference: int) -> FloatA
     return np.asarray(total - total[i_reference])
 
 
+def _constant_columns(
+    r: FloatArray, force: FloatArray, gyro: FloatArray, step_s: float, i_reference: int
+) -> tuple[dict[Quantity, FloatArray], FloatArray]:
+    """Columns of the constants for each quantity, shape (m, 3, 18), and F = -[Rf x].
+
+    ψ' = R δω and δa = ψ x Rf + R δf, with δf and δω minus what bias and scale add to the readings.
+    """
+    lever = -skew(np.einsum("nij,nj->ni", r, force))
+    rate = np.zeros((force.shape[0], 3, CONSTANTS))
+    rate[:, :, GYRO_BIAS] = -r
+    rate[:, :, GYRO_SCALE] = -r * gyro[:, None, :]
+    psi = _from_reference(rate, step_s, i_reference)
+    psi[:, :, ATTITUDE] += np.eye(3)
+    acceleration = np.einsum("nij,njk->nik", lever, psi)
+    acceleration[:, :, ACCEL_BIAS] -= r
+    acceleration[:, :, ACCEL_SCALE] -= r * force[:, None, :]
+    velocity = _from_reference(acceleration, step_s, i_reference)
+    velocity[:, :, VELOCITY] += np.eye(3)
+    travel = _from_reference(velocity, step_s, i_reference)
+    columns: dict[Quantity, FloatArray] = {
+        "attitude": psi, "rate": rate, "acceleration": acceleration, "velocity": velocity, "travel": travel,
+    }  # fmt: skip
+    return columns, lever
+
+
 def build_basis(
     attitude: FloatArray,
     force_mps2: FloatArray,
@@ -207,29 +232,11 @@ def build_basis(
     step = stride / rate_hz
     i_ref = i_reference // stride
     m = force.shape[0]
-    lever = -skew(np.einsum("nij,nj->ni", r, force))
-    rate = np.zeros((m, 3, CONSTANTS))
-    rate[:, :, GYRO_BIAS] = -r
-    rate[:, :, GYRO_SCALE] = -r * gyro[:, None, :]
-    psi = _from_reference(rate, step, i_ref)
-    psi[:, :, ATTITUDE] += np.eye(3)
-    acceleration = np.einsum("nij,njk->nik", lever, psi)
-    acceleration[:, :, ACCEL_BIAS] -= r
-    acceleration[:, :, ACCEL_SCALE] -= r * force[:, None, :]
-    velocity = _from_reference(acceleration, step, i_ref)
-    velocity[:, :, VELOCITY] += np.eye(3)
-    travel = _from_reference(velocity, step, i_ref)
+    constants, lever = _constant_columns(r, force, gyro, step, i_ref)
     lever1 = _from_reference(lever, step, i_ref)
     t = (first + stride * np.arange(m)) / rate_hz
     span = (attitude.shape[0] - 1) / rate_hz
     k = int(np.clip(np.ceil(span / noise_step_s), 1, most_steps))
-    constants: dict[Quantity, FloatArray] = {
-        "attitude": psi,
-        "rate": rate,
-        "acceleration": acceleration,
-        "velocity": velocity,
-        "travel": travel,
-    }
     return Basis(
         t_s=t,
         reference_s=i_reference / rate_hz,

@@ -180,6 +180,18 @@ def test_accelerometer_alone_gives_the_vertical_and_says_why_not_the_rest() -> N
         assert refused.value.reason is Reason.NO_GYRO
 
 
+def test_accelerometer_alone_does_not_use_a_rest_in_another_attitude() -> None:
+    """A rest after the bar has rolled by 16 degrees would bend the path; it is left out, with a note."""
+    motion = solved(PLAIN, SimulatedBarSensor(rate_hz=500.0, has_gyro=False))
+    assert motion.rests == (motion.stance,)
+    assert "had rolled" in motion.notes[0]
+    travel, _ = truth(PLAIN, motion)
+    low = int(np.argmin(travel[: int(2.8 * 500), 2]))
+    depth = bar_at(motion, "travel", low / 500.0)
+    assert abs(depth.value - travel[low, 2]) < 2.0 * depth.u
+    assert depth.u < 0.012
+
+
 def test_shaft_found_from_the_movement_but_for_its_sign() -> None:
     """Undeclared, the axis is found from how the bar rolls; forward may be swapped, the size and the vertical not."""
     sensor = SimulatedBarSensor(rate_hz=500.0, mount_rotvec_rad=(0.4, -1.0, 2.0), declare_shaft_axis=False)
