@@ -14,7 +14,7 @@ from forcekit.acquire.toml_file import check_is_file, shown
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, DeviceFile, Recording, Stream
 
-__all__ = ["READERS", "device_for", "read", "read_stream"]
+__all__ = ["READERS", "WHOLE", "device_for", "read", "read_stream"]
 
 READERS: dict[str, tuple[str, str]] = {
     ".csv": ("forcekit.acquire.csv_file", "read_csv"),
@@ -22,6 +22,14 @@ READERS: dict[str, tuple[str, str]] = {
     ".tsv": ("forcekit.acquire.csv_file", "read_csv"),
 }
 """Suffix of a file -> (module, function); the function makes a `Stream` of a path and a device file."""
+
+WHOLE: dict[str, tuple[str, str]] = {
+    ".parquet": ("forcekit.acquire.recording_file", "read_recording"),
+    ".npz": ("forcekit.acquire.recording_file", "read_recording"),
+    ".forcelog": ("forcekit.acquire.recording_file", "read_recording"),
+    ".c3d": ("forcekit.acquire.c3d_file", "read_c3d"),
+}
+"""The same for files that say themselves what they hold; the function makes a whole `Recording` of a path."""
 
 
 def read(
@@ -50,6 +58,8 @@ def read(
         If a file cannot be read or there is no device file.
     """
     cards = card if isinstance(card, AttemptCard) else AttemptCard() if card is None else load_card(card)
+    if Path(path).suffix.lower() in WHOLE:
+        return _whole(Path(path), device, bar, bar_device, card if card is None else cards)
     first = read_stream(path, device)
     if bar is None:
         return Recording(plate=first, card=cards) if first.device.kind == "plate" else Recording(bar=first, card=cards)
@@ -67,6 +77,24 @@ def read(
             "the bar sensor."
         )
     return Recording(plate=first, bar=second, card=cards)
+
+
+def _whole(
+    path: Path,
+    device: str | Path | DeviceFile | None,
+    bar: str | Path | None,
+    bar_device: str | Path | DeviceFile | None,
+    card: AttemptCard | None,
+) -> Recording:
+    """Read a file that describes itself; a bar's file of its own and a card said beside it go on top."""
+    check_is_file(path)
+    if device is not None:
+        raise InputError(f"{path.name}: this kind of file says itself what it holds; leave the device file out.")
+    module, function = WHOLE[path.suffix.lower()]
+    reader: Callable[[Path], Recording] = getattr(importlib.import_module(module), function)
+    recording = reader(path)
+    beside = recording.bar if bar is None else read_stream(bar, bar_device, kind="bar")
+    return Recording(plate=recording.plate, bar=beside, card=recording.card if card is None else card)
 
 
 def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None, *, kind: str = "plate") -> Stream:
@@ -92,7 +120,7 @@ def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None,
             check_is_file(path)
         raise InputError(
             f"{path.name}: files of the kind {shown(path.suffix)} are not known; allowed are "
-            f"{', '.join(READERS)}, so "
+            f"{', '.join([*READERS, *WHOLE])}, so "
             "export to one of them or rename the file."
         )
     check_is_file(path)
