@@ -102,7 +102,7 @@ def open_store(where: str | Path | None = None, *, recordings: str | Path | None
 @contextmanager
 def reading(store: Store) -> Iterator[sa.Connection]:
     """Give a connection that sees one state of the store and writes nothing."""
-    with store.engine.connect() as conn:
+    with _told(store), store.engine.connect() as conn:
         yield conn
 
 
@@ -113,8 +113,20 @@ def writing(store: Store) -> Iterator[sa.Connection]:
     On SQLite the write lock is taken at the start (BEGIN IMMEDIATE): a transaction that reads first and then writes
     would fail at once when another one writes, without waiting.
     """
-    with store.engine.connect().execution_options(forcekit_writes=True) as conn, conn.begin():
+    with _told(store), store.engine.connect().execution_options(forcekit_writes=True) as conn, conn.begin():
         yield conn
+
+
+@contextmanager
+def _told(store: Store) -> Iterator[None]:
+    """Turn what the machine refuses (disk full, locked too long, server gone) into one sentence."""
+    try:
+        yield
+    except sa.exc.OperationalError as error:
+        raise InputError(
+            f"store: {store.place} cannot be used now ({_first_line(error)}). Check the disk or the server, "
+            "then try again: a lift that was stored in spite of it is recognised by its raw file."
+        ) from error
 
 
 def insert_missing(conn: sa.Connection, table: sa.Table, rows: list[dict[str, Any]]) -> None:

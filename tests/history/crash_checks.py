@@ -23,14 +23,14 @@ CHILD = Path(__file__).with_name("writer_child.py")
 
 
 def start_writer(
-    address: str, recordings: Path, athlete: str, first: int, n: int, scratch: Path
+    address: str, recordings: Path, athlete: str, first: int, n: int, scratch: Path, stderr: int | None = None
 ) -> subprocess.Popen[str]:
-    """Start a process that adds attempts."""
+    """Start a process that adds attempts; `stderr` as in subprocess."""
     arguments = [address, str(recordings), athlete, str(first), str(n), str(scratch)]
     root = str(CHILD.parents[2])
     environment = {**os.environ, "PYTHONPATH": os.pathsep.join([root, os.environ.get("PYTHONPATH", "")])}
     return subprocess.Popen(
-        [sys.executable, str(CHILD), *arguments], stdout=subprocess.PIPE, text=True, env=environment
+        [sys.executable, str(CHILD), *arguments], stdout=subprocess.PIPE, stderr=stderr, text=True, env=environment
     )
 
 
@@ -39,7 +39,7 @@ def kill_while_writing(
     at_kill: Callable[[subprocess.Popen[str]], None] | None = None,
 ) -> list[str]:  # fmt: skip
     """Let a writer begin, kill it at a random moment, and give the uids it had acknowledged."""
-    child = start_writer(address, recordings, athlete, first, 100_000, scratch)
+    child = start_writer(address, recordings, athlete, first, 100_000, scratch, subprocess.DEVNULL)
     assert child.stdout is not None
     acknowledged = [child.stdout.readline().strip()]
     time.sleep(rng.uniform(0.0, 0.08))

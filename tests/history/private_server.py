@@ -57,12 +57,21 @@ class Server:
         for pid in pids:
             _kill(pid)
         until = time.monotonic() + 10.0
-        while any(Path(f"/proc/{pid}").exists() for pid in pids) and time.monotonic() < until:
+        while any(_runs(pid) for pid in pids) and time.monotonic() < until:
             time.sleep(0.01)
 
     def stop(self) -> None:
         """Stop it at once."""
         self.run("pg_ctl", "-D", str(self.folder / "data"), "-m", "immediate", "-w", "stop")
+
+
+def _runs(pid: int) -> bool:
+    """Whether a process is there and not just waiting to be collected."""
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rpartition(")")[2].split()[0]
+    except OSError:
+        return False
+    return state not in "ZX"
 
 
 def _kill(pid: int) -> None:

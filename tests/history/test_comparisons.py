@@ -12,7 +12,7 @@ from forcekit.history.control import ewma_chart, individuals_chart
 from forcekit.history.misses import miss_contrast
 from forcekit.history.reliability import intraclass_correlation, typical_error
 from forcekit.history.squad import Squad, squad_from, squad_range
-from forcekit.history.trend import trend
+from forcekit.history.trend import step_p_value, trend
 from forcekit.history.trial import cue_trial
 from forcekit.history.usual import usual_range
 
@@ -212,3 +212,25 @@ def test_new_best_by_a_kilogram_can_be_compared() -> None:
 
     assert (usual.n, usual.method) == (3, "plain")
     assert "from 3 reps at 100 kg" in usual.sentence
+
+
+def test_long_series_need_no_smaller_step() -> None:
+    """Past the simulated lengths the tail formula is on the safe side of simulation, and not by more than half."""
+    rng = np.random.default_rng(2)
+    series = rng.standard_normal((3000, 300))
+    largest = np.array([_largest_by_hand(row) for row in series])
+    simulated = np.mean(largest >= 3.0)
+
+    # 3 000 series, rate near 0.08: standard error 0.005
+    assert simulated - 0.012 <= step_p_value(3.0, 300) <= 1.5 * simulated + 0.012
+    assert step_p_value(3.0, 200) < step_p_value(3.0, 201) < step_p_value(2.5, 201)
+
+
+def _largest_by_hand(row: np.ndarray) -> float:
+    """Largest two-sample |t| over all places with 3 points on either side, from sums of squares."""
+    n = row.size
+    k = np.arange(3, n - 2)
+    sums, squares = np.cumsum(row), np.cumsum(row**2)
+    mean_a, mean_b = sums[k - 1] / k, (sums[-1] - sums[k - 1]) / (n - k)
+    within = squares[-1] - k * mean_a**2 - (n - k) * mean_b**2
+    return float(np.max(np.abs(mean_a - mean_b) / np.sqrt(within / (n - 2) * (1 / k + 1 / (n - k)))))

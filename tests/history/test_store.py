@@ -87,6 +87,23 @@ def test_a_file_that_is_no_database_is_told(tmp_path: Path) -> None:
     assert path.read_text() == "not a database at all, " * 100
 
 
+def test_a_full_disk_is_told(lite: Store) -> None:
+    """When the database can grow no more, one sentence says so, and the store is as it was before."""
+    add_athlete(lite, "Ina")
+
+    def fill() -> None:
+        with writing(lite) as conn:
+            conn.exec_driver_sql("PRAGMA max_page_count = 1")  # raised by SQLite to the pages in use
+            conn.execute(sa.insert(schema.sessions).values(uid="1", started_at=0.0, note="x" * 10**6))
+
+    with pytest.raises(InputError, match="database or disk is full"):
+        fill()
+
+    with reading(lite) as conn:
+        assert conn.execute(sa.select(sa.func.count()).select_from(schema.sessions)).scalar_one() == 0
+        assert conn.exec_driver_sql("PRAGMA integrity_check").scalar_one() == "ok"
+
+
 # ------------------------------------------------------------------------------------------------ migrations
 
 
