@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import compress
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
@@ -17,6 +18,8 @@ from forcekit.history.store import Store, reading
 from forcekit.model import BoolArray, FloatArray, Measure
 
 __all__ = ["AttemptLine", "Series", "list_attempts", "measure_names_of", "measures_of", "series"]
+
+DAY_S = 86400.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -112,34 +115,48 @@ def series(
         mine = mine.where(a.lifted_at < until)
     with reading(store) as conn:
         name_id, unit = _one_name(conn, who, measure)
+        rows = conn.execute(mine).all()
+        ids = [r[0] for r in rows] or [0]
         numbers = conn.execute(
             sa.select(m.attempt_id, m.value, m.low, m.high)
-            .where(m.athlete_id == who, m.measure_id == name_id)
+            .where(m.athlete_id == who, m.measure_id == name_id, m.attempt_id.between(min(ids), max(ids)))
             .order_by(m.attempt_id, m.result_id)
         ).all()
-        rows = conn.execute(mine).all()
-    newest = {n[0]: n for n in numbers}
-    rows = [r for r in rows if r[0] in newest]
-    picked = [newest[r[0]] for r in rows]
-    moment = np.array([r[1] for r in rows], dtype=np.float64)
-    days = -1.0 - np.floor(moment / 86400.0)
-    held = _floats(r[3] for r in rows)
+    return _joined(athlete, measure, unit, rows, numbers)
+
+
+def _joined(athlete: str, measure: str, unit: str, rows: Sequence[Any], numbers: Sequence[Any]) -> Series:
+    """Put attempts (in order of time) and numbers (in order of attempt and result) together, column by column."""
+    ids, lifted, load, session, outcome, cue, drill, movement = _columns(rows, 8)
+    of_attempt, value, low, high = _columns(numbers, 4)
+    attempt_id, numbered = np.array(ids, dtype=np.int64), np.array(of_attempt, dtype=np.int64)
+    # The last number of an attempt is of its newest result.
+    last = np.searchsorted(numbered, attempt_id, side="right") - 1
+    have = np.zeros(attempt_id.size, dtype=np.bool_)
+    if numbered.size:
+        have = (last >= 0) & (numbered[last] == attempt_id)
+    picked = last[have]
+    moment, held = _floats(lifted), _floats(session)
     return Series(
         athlete=athlete,
         measure=measure,
         unit=unit,
-        lifted_at=moment,
-        value=_floats(n[1] for n in picked),
-        low=_floats(n[2] for n in picked),
-        high=_floats(n[3] for n in picked),
-        load_kg=_floats(r[2] for r in rows),
-        session=np.where(np.isfinite(held), held, days),
-        outcome=tuple(r[4] for r in rows),
-        cue=tuple(r[5] for r in rows),
-        drill=tuple(r[6] for r in rows),
-        movement=tuple(r[7] for r in rows),
-        attempt_id=np.array([r[0] for r in rows], dtype=np.int64),
+        lifted_at=moment[have],
+        value=_floats(value)[picked],
+        low=_floats(low)[picked],
+        high=_floats(high)[picked],
+        load_kg=_floats(load)[have],
+        session=np.where(np.isfinite(held), held, -1.0 - np.floor(moment / DAY_S))[have],
+        outcome=tuple(compress(outcome, have)),
+        cue=tuple(compress(cue, have)),
+        drill=tuple(compress(drill, have)),
+        movement=tuple(compress(movement, have)),
+        attempt_id=attempt_id[have],
     )
+
+
+def _columns(rows: Sequence[Any], n: int) -> list[tuple[Any, ...]]:
+    return list(zip(*rows, strict=True)) if rows else [()] * n
 
 
 @dataclass(frozen=True, slots=True)
@@ -217,5 +234,6 @@ def _one_name(conn: sa.Connection, who: int, measure: str) -> tuple[int, str]:
     raise InputError(f"store: {measure} is not stored for this athlete, who has {listed}. Choose one of these.")
 
 
-def _floats(values: Iterable[float | None]) -> FloatArray:
-    return np.array([math.nan if v is None else v for v in values], dtype=np.float64)
+def _floats(values: Sequence[float | None]) -> FloatArray:
+    """Numbers as an array, None as NaN."""
+    return np.array(values, dtype=np.float64)

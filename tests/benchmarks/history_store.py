@@ -141,12 +141,12 @@ def _plain_add(db: sqlite3.Connection, number: int) -> None:
     db.execute("BEGIN IMMEDIATE")
     attempt = db.execute(
         "INSERT INTO attempts (uid, athlete_id, lifted_at, load_kg) VALUES (?, ?, ?, 80)",
-        (str(number), who, 2e9 + number),
+        (uuid.uuid4().hex, who, 2e9 + number),
     ).lastrowid
     result = db.execute(
         "INSERT INTO results (uid, attempt_id, analysed_at, software, definitions, setup, fingerprint)"
         " VALUES (?, ?, 0, '0', '0', '{}', '')",
-        (str(number), attempt),
+        (uuid.uuid4().hex, attempt),
     ).lastrowid
     rows = [(who, j, attempt, result, 0.1, 0.09, 0.11) for j in range(1, N_MEASURES + 1)]
     db.executemany("INSERT INTO measures VALUES (?, ?, ?, ?, ?, ?, ?, NULL)", rows)

@@ -59,6 +59,9 @@ class Server:
         until = time.monotonic() + 10.0
         while any(_runs(pid) for pid in pids) and time.monotonic() < until:
             time.sleep(0.01)
+        # A killed process that nobody collects keeps its number, and the next server would take it for a living one.
+        for left in (self.folder / "data" / "postmaster.pid", self.folder / ".s.PGSQL.5432.lock"):
+            left.unlink(missing_ok=True)
 
     def stop(self) -> None:
         """Stop it at once."""
