@@ -201,9 +201,14 @@ def test_a_coachs_limit_reaches_the_findings(tmp_path: Path) -> None:
         ("[slow_turn]\nlimit = 1\n", r"section \[slow_turn\]: no such pattern; known are forward_in_dip"),
         ('[slow_turnaround]\nlimit = "long"\n', r"section \[slow_turnaround\]: .*limit"),
         ("[slow_turnaround]\nlimits = 0.1\n", r"section \[slow_turnaround\]: .*limits"),
+        ("[slow_turnaround]\nlimit = nan\n", r"section \[slow_turnaround\]: .*limit"),
         ("slow_turnaround = 0.1\n", "slow_turnaround"),
         ('[slow_turnaround]\nsentence = "It took {transition_time."\n', r"section \[slow_turnaround\]: .*sentence"),
         ('[slow_turnaround]\nsentence = "It took {0}."\n', r"section \[slow_turnaround\]: .*sentence"),
+        (
+            '[slow_turnaround]\nsentence = "It took {transition_time:.2f}."\n',
+            r"section \[slow_turnaround\]: .*sentence",
+        ),
         ('[slow_turnaround]\nsentence = ""\n', r"section \[slow_turnaround\]: .*sentence"),
     ],
 )

@@ -124,6 +124,18 @@ def test_a_large_offset_is_doubtful_and_removed() -> None:
     assert shifted["system_weight"].value == pytest.approx(plain["system_weight"].value, abs=0.02)
 
 
+@pytest.mark.parametrize("drag_n", [30.0, 80.0])
+def test_a_foot_that_drags_in_flight_is_not_the_zero(drag_n: float) -> None:
+    """A flight in which a foot keeps 30 or 80 N on the plate must not shift the weight beyond its interval in silence."""
+    _, recording = simulated(clean_plan(), 1, PlateSensor(kind="vertical", zero_u_n=0.1))
+    assert recording.plate is not None
+    t, force = recording.plate.t_s, recording.plate.raw["force"]
+    true = only_lift(vertical_recording(t, force))["dip_depth"].value
+    lift = only_lift(vertical_recording(t, np.maximum(force, drag_n + 5.0 * np.sin(2.0 * np.pi * 9.0 * t))))
+    m = lift["dip_depth"]
+    assert m.withheld or (m.low or 1.0) <= (true or 0.0) <= (m.high or 0.0), (m, check(lift, "plate zero").sentence)
+
+
 @pytest.mark.parametrize("rate_hz", [80.0, 150.0, 240.0, 500.0])
 def test_a_low_rate_withholds_exactly_what_it_cannot_support(rate_hz: float) -> None:
     """Each measure is withheld for its rate just when the registry asks for more."""

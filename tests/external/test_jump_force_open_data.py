@@ -90,8 +90,8 @@ def test_published_lowest_point_of_the_600_hz_file() -> None:
 def test_published_start_of_the_600_hz_file() -> None:
     """Printed: the jump starts at 0.188 s, where the force has visibly left the weight.
 
-    By the rule of Owen et al. (2014) the onset is up to 30 ms before the threshold, and noise of 7 N lets that be passed
-    up to 10 ms away from theirs.
+    By the rule of Owen et al. (2014) the onset is up to 30 ms before the threshold, and noise of 7 N lets that
+    be passed up to 10 ms away from theirs.
     """
     assert 0.188 - 0.040 <= lift("jump_600hz").instants.onset_s <= 0.188 + 0.010
 
