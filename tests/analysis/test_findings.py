@@ -206,7 +206,7 @@ def test_a_coachs_limit_reaches_the_findings(tmp_path: Path) -> None:
         ('[slow_turnaround]\nsentence = "It took {transition_time."\n', r"section \[slow_turnaround\]: .*sentence"),
         ('[slow_turnaround]\nsentence = "It took {0}."\n', r"section \[slow_turnaround\]: .*sentence"),
         (
-            '[slow_turnaround]\nsentence = "It took {transition_time:.2f}."\n',
+            '[slow_turnaround]\nsentence = "Took {transition_time:.2f}."\n',
             r"section \[slow_turnaround\]: .*sentence",
         ),
         ('[slow_turnaround]\nsentence = ""\n', r"section \[slow_turnaround\]: .*sentence"),

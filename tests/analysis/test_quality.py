@@ -126,7 +126,7 @@ def test_a_large_offset_is_doubtful_and_removed() -> None:
 
 @pytest.mark.parametrize("drag_n", [30.0, 80.0])
 def test_a_foot_that_drags_in_flight_is_not_the_zero(drag_n: float) -> None:
-    """A flight in which a foot keeps 30 or 80 N on the plate must not shift the weight beyond its interval in silence."""
+    """A foot that keeps 30 or 80 N on the plate in flight must not move the depth beyond its interval in silence."""
     _, recording = simulated(clean_plan(), 1, PlateSensor(kind="vertical", zero_u_n=0.1))
     assert recording.plate is not None
     t, force = recording.plate.t_s, recording.plate.raw["force"]
