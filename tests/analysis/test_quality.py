@@ -13,7 +13,7 @@ from helpers import HalfSines, altered, only_lift, simulated, values, verdicts, 
 from forcekit.analysis.pipeline import Settings
 from forcekit.model import Lift, QualityCheck, Recording
 from forcekit.registry import MEASURES
-from forcekit.simulate.faults import clean_plan
+from forcekit.simulate.faults import clean_plan, random_plan
 from forcekit.simulate.sensors import PlateSensor, record_plate
 from forcekit.simulate.session import Step, simulate_session
 
@@ -204,12 +204,13 @@ def test_saturation_of_the_landing_is_no_matter() -> None:
     assert values(clipped)["dip_depth"] == pytest.approx(values(lift)["dip_depth"], rel=1e-3)
 
 
-def test_a_coarse_converter_is_neither_frozen_nor_saturated() -> None:
+@pytest.mark.parametrize("kind", ["cells", "vertical"])
+@pytest.mark.parametrize("seed", range(4))
+def test_a_coarse_converter_is_neither_frozen_nor_saturated(kind: Any, seed: int) -> None:
     """Counts of 2 N repeat samples in a quiet stance and at a round peak; that is no fault."""
-    for seed in range(4):
-        sensor = PlateSensor(step_n=2.0, noise_n=0.3, kind=("cells", "vertical")[seed % 2])  # type: ignore[arg-type]
-        lift = only_lift(simulated(clean_plan(stance_s=2.0 + 0.2 * seed), seed, sensor)[1])
-        assert (verdicts(lift)["gaps"], verdicts(lift)["saturation"]) == ("good", "good"), seed
+    plan = random_plan(np.random.default_rng(seed), movement="jerk")
+    found = verdicts(only_lift(simulated(plan, seed, PlateSensor(kind=kind, step_n=2.0, noise_n=0.3))[1]))
+    assert (found["gaps"], found["saturation"]) == ("good", "good")
 
 
 def test_a_frozen_link_is_a_gap() -> None:
