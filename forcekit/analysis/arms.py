@@ -24,7 +24,7 @@ from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.crossings import peak
 from forcekit.mechanics.pair_quality import agreement_check
 from forcekit.mechanics.rack import agreement, bar_lead, body_share, joined, rack_load
-from forcekit.mechanics.uncertain import Uncertain
+from forcekit.mechanics.uncertain import K95, Uncertain
 from forcekit.model import AttemptCard, BarCurves, FloatArray, QualityCheck
 from forcekit.registry import MEASURES
 
@@ -38,6 +38,12 @@ OFF_AXIS_U_M = 0.015
 centimetres, our choice): when the shaft turns, the sensor moves and the bar does not."""
 PEAK_AFTER_S = 0.2
 """The bar's peak upward speed is looked for until this long after the drive (see the registry)."""
+BEND_U_S = 0.00015
+"""Standard uncertainty of the bar's fastest moment from how its acceleration bends there (seen in simulated lifts)."""
+TURN_SCALE_U = 0.004
+"""Relative standard uncertainty of the bar's turnaround from the scale of an uncalibrated accelerometer."""
+FLOATING = 0.15
+"""Below this rack load the bar no longer presses on the shoulders (as in the cue book)."""
 LIGHT_HALF_S = 0.008
 SHOULDERS_PER_BODY, SHOULDERS_U = 1.18, 0.06
 """How far the shoulders sink per metre that the body's own centre of mass sinks: feet and shanks stay behind (own
@@ -175,7 +181,9 @@ def bar_measures(lift: BarLift) -> Readings:
     """
     m, at = lift.motion, lift.times
     onset, low, end = (lift.at(t) for t in (at.onset_s, at.lowest_s, at.drive_end_s))
-    bottom = bar_zero_speed(m, max(onset, low - 0.25), low + 0.25)
+    around = slice(*(int(np.clip(t * m.rate_hz, 0, m.travel_m.shape[0] - 2)) for t in (low - 0.2, low + 0.2)))
+    deepest = (around.start + int(np.argmin(m.travel_m[around, 2]))) / m.rate_hz
+    bottom = bar_zero_speed(m, deepest - 1.5 / m.rate_hz, deepest + 1.5 / m.rate_hz + 0.005)
     top = bar_peak_speed(m, low, end + PEAK_AFTER_S)
     fastest_down = bar_peak_speed(m, onset, low, largest=False)
     out: Readings = {"bar_peak_velocity": Reading(top.value)}
@@ -205,7 +213,7 @@ def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: 
     out: Readings = {
         # The onset is known to about 10 ms only (see `phases.find_onset`).
         "bar_dip_time": span((onset, 0.008), (bottom.t_s, bottom.u_s)),
-        "bar_braking_time": span((fastest.t_s, fastest.u_s), (bottom.t_s, bottom.u_s)),
+        "bar_braking_time": span((fastest.t_s, math.hypot(fastest.u_s, BEND_U_S)), (bottom.t_s, bottom.u_s)),
         "bar_drive_time": span((bottom.t_s, bottom.u_s), (top.t_s, top.u_s)),
     }
     v = m.velocity_mps[:, 2]
@@ -219,8 +227,9 @@ def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: 
         steep = 2.0 * TRANSITION_MPS / (t[1] - t[0])
         d = bar_parts(m, "velocity", t)[:, 2]
         shared = -(d[1] - d[0]) / steep
+        scale = TURN_SCALE_U * float(t[1] - t[0])
         noise = math.sqrt(2.0) * m.accel_noise * math.sqrt(max(t[1] - t[0], 1.0 / m.rate_hz)) / steep
-        out["bar_transition_time"] = Reading(Uncertain(float(t[1] - t[0]), shared).widened(noise))
+        out["bar_transition_time"] = Reading(Uncertain(float(t[1] - t[0]), shared).widened(math.hypot(noise, scale)))
     else:
         out["bar_transition_time"] = CannotMeasure(Reason.DID_NOT_HAPPEN)
     return out
@@ -275,7 +284,7 @@ def _level(lift: BarLift, onset: float, low: float, end: float) -> Readings:
 
 
 def pair_measures(
-    lift: BarLift, curves: LiftCurves, phases: Phases, card: AttemptCard
+    lift: BarLift, curves: LiftCurves, phases: Phases, card: AttemptCard, least_load: Uncertain
 ) -> tuple[Readings, QualityCheck | None]:
     """Measures that take plate and bar together, and whether the two agree.
 
@@ -285,6 +294,8 @@ def pair_measures(
     curves, phases : of the plate
     card : AttemptCard
         For the load.
+    least_load : Uncertain
+        Smallest rack load of the dip.
     """
     top = bar_peak_speed(
         lift.motion, lift.at(phases.lowest_at.value), lift.at(phases.drive_end_at.value) + PEAK_AFTER_S
@@ -310,7 +321,17 @@ def pair_measures(
         out["bar_separation"] = reason
         return out, None
     out["bar_separation"] = Reading(_separation(lift, curves, phases, share))
-    return out, _agreement(lift, curves, phases)
+    check = _agreement(lift, curves, phases)
+    floats = least_load.value + K95 * least_load.u < FLOATING
+    if floats and lift.clock is not None and lift.clock.drift == 0.0:
+        # One lift aligned the clocks, and in it the bar did not move with the body: the match is off by some tens of
+        # milliseconds.
+        unsure = CannotMeasure(Reason.NOT_ALIGNED, "the bar left the shoulders in the movement that aligns them")
+        out = {"bar_lead": unsure, "bar_separation": unsure, "bar_velocity_at_takeoff": unsure}
+    if check.verdict == "bad" and floats:
+        # A bar in the air does not move with the body: that is the finding, not a fault of the files.
+        check = QualityCheck(check.name, "doubtful", "The bar left the shoulders, so that plate and bar cannot agree.")
+    return out, check
 
 
 def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float) -> Uncertain:
@@ -339,6 +360,10 @@ def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float)
     speed = float(np.interp(t_bar[i], grid, lift.motion.velocity_mps[:, 2]))
     clock = speed * lift.clock_u_s(curves.t0_s) * (1.0 + k * (1.0 - share))
     value = value.widened(math.hypot(SHOULDERS_U * abs(float(body[i])), clock))
+    # Never surer than at the lowest point: a gap of nothing rests on the whole dip, not on its first instant.
+    least_u = 0.5 * SHOULDERS_U * float(np.max(np.abs(body)))
+    if value.u < least_u:
+        value = value.widened(math.sqrt(least_u**2 - value.u**2))
     return value if value.value > 0.0 else value.moved(-value.value)
 
 

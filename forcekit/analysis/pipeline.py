@@ -147,7 +147,9 @@ def _bar_beside(
     for c in candidates:
         first = max(c.still_first, c.still_last - round(ALIGN_STANCE_S * rate))
         weight = float(force[first : c.still_last - round(0.1 * rate)].mean())
-        acceleration[first : c.lowest + 1] = gravity_mps2 * (force[first : c.lowest + 1] / weight - 1.0)
+        # Beyond the window, too: the comparison smooths, and must not smooth over an edge at the lowest point.
+        around = slice(max(0, first - round(0.2 * rate)), c.drive_end)
+        acceleration[around] = gravity_mps2 * (force[around] / weight - 1.0)
         windows.append((float(signals.t_s[first]), float(signals.t_s[c.lowest])))
     try:
         aligned = align_by_motion(
@@ -261,7 +263,9 @@ def _bar_of_lift(
     if isinstance(followed, CannotMeasure):
         return {name: followed for name in BAR_NAMES}, (bar.check, *checks), None
     readings = bar_measures(followed)
-    more, agreement = pair_measures(followed, curves, phases, card)
+    least = readings["bar_least_rack_load"]
+    assert isinstance(least, Reading)
+    more, agreement = pair_measures(followed, curves, phases, card, least.estimate)
     checks = (bar.check, *checks) if agreement is None else (bar.check, *checks, agreement)
     return readings | more, checks, shown_bar(followed)
 

@@ -268,6 +268,28 @@ def _horizontal(p: _Part, motion: Motion) -> dict[str, float]:
     return out | {"forward_velocity_at_takeoff": at(motion.t_s, v, p.takeoff)}
 
 
+def _bar_times(p: _Part, v: FloatArray, a: FloatArray, peak_s: float) -> dict[str, float]:
+    """Timing of the bar's own dip and drive, from its velocity v and acceleration a."""
+    near = (p.t >= p.lowest - 0.2) & (p.t <= p.lowest + 0.2)
+    first = int(np.flatnonzero(near)[0])
+    turned = np.flatnonzero((v[:-1] < 0.0) & (v[1:] >= 0.0))
+    turned = turned[(turned >= first) & (p.t[turned] <= p.lowest + 0.2)]
+    if turned.size == 0:
+        return {}
+    lowest = _crossing(p.t, v, int(turned[0]))
+    fastest = _peak_velocity(p.t, v, a, p.onset, lowest, down=True)
+    band = np.abs(v) - _TURNAROUND_BAND_MPS
+    i = int(turned[0])
+    before = int(np.flatnonzero(band[:i] > 0.0)[-1])
+    after = i + int(np.flatnonzero(band[i:] > 0.0)[0]) - 1
+    return {
+        "bar_dip_time": lowest - p.onset,
+        "bar_braking_time": lowest - fastest,
+        "bar_drive_time": peak_s - lowest,
+        "bar_transition_time": _crossing(p.t, band, after) - _crossing(p.t, band, before),
+    }
+
+
 def _bar(p: _Part, motion: Motion) -> dict[str, float]:
     """Measures of the bar; its peak upward velocity is looked for until 0.2 s after the drive's end."""
     cut = slice(p.i0, p.i1)
@@ -292,5 +314,6 @@ def _bar(p: _Part, motion: Motion) -> dict[str, float]:
         "shaft_rotation_dip": at(p.t, shaft, p.lowest) - at(p.t, shaft, p.onset),
         "shaft_rotation_drive": at(p.t, shaft, p.drive_end) - at(p.t, shaft, p.lowest),
         "bar_lead": bar_peak - own_peak,
+        **_bar_times(p, v, a, bar_peak),
     }
     return out if p.takeoff is None else out | {"bar_velocity_at_takeoff": at(p.t, v, p.takeoff)}

@@ -24,7 +24,9 @@ import numpy as np
 
 KINDS = ("cells", "components", "pressure", "vertical")
 RATES = (80, 100, 200, 300, 500, 1000, 1000, 1000, 2000)
+BAR_PATTERNS = ("bar_floats", "arms_early", "elbows_drop")
 PATTERNS = (
+    *BAR_PATTERNS,
     "forward_in_dip", "back_then_forward", "forward_throughout", "toward_heels", "slow_turnaround", "too_deep",
     "too_shallow", "double_dip", "side_to_side", "falls_short",
 )  # fmt: skip
@@ -58,9 +60,12 @@ def one(seed: int) -> dict[str, Any]:
         assert plate is not None
         device = _without_site(plate.device, Site())
         recording = dataclasses.replace(recording, plate=dataclasses.replace(plate, device=device))
+    if rng.random() < float(os.environ.get("BAR_SHARE", "0.4")) and rate >= 200.0:
+        recording = dataclasses.replace(recording, bar=_bar(motion, rng, seed))
     analysis = analyze(recording)
     out: dict[str, Any] = {
         "pattern": pattern,
+        "bar": recording.bar is not None,
         "kind": kind,
         "rate": rate,
         "n": len(analysis.lifts),
@@ -75,6 +80,31 @@ def one(seed: int) -> dict[str, Any]:
         }
         out["clear"] = [f.pattern for f in lift.findings if f.strength == "clear"]
     return out
+
+
+def _bar(motion: Any, rng: np.random.Generator, seed: int) -> Any:
+    """A sensor on the bar with a clock of its own, bias, scale error and noise as uncalibrated ones have."""
+    from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
+
+    def three(scale: float) -> tuple[float, float, float]:
+        x = scale * rng.standard_normal(3)
+        return float(x[0]), float(x[1]), float(x[2])
+
+    sensor = SimulatedBarSensor(
+        rate_hz=float(rng.choice((200.0, 1000.0))),
+        mount_rotvec_rad=(0.0, float(rng.uniform(-3.0, 3.0)), 0.0),
+        offset_m=(0.0, float(rng.uniform(-0.3, 0.3)), 0.0),
+        accel_bias_mps2=three(0.05),
+        gyro_bias_radps=three(0.009),
+        accel_scale=three(0.003),
+        gyro_scale=three(0.005),
+        accel_noise=1.5e-3,
+        gyro_noise=1.75e-4,
+        clock_offset_s=float(rng.uniform(-20.0, 20.0)),
+        clock_drift_ppm=float(rng.uniform(-80.0, 80.0)),
+        gravity_mps2=motion.gravity_mps2,
+    )
+    return record_bar(motion, sensor, seed)
 
 
 def _without_site(device: Any, site: Any) -> Any:
@@ -124,6 +154,8 @@ def main() -> None:
     for r in results:
         pattern = r["pattern"] or "clean"
         if pattern in NEEDS_PRESSURE and r["kind"] == "vertical" or pattern == "slow_turnaround" and r["rate"] < 200.0:
+            continue
+        if pattern in BAR_PATTERNS and not r["bar"]:
             continue
         asked[pattern] += 1
         first = (r.get("clear") or ["clean"])[0]
