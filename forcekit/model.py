@@ -164,6 +164,8 @@ class BarSensor(_Section, kw_only=True, frozen=True):
     """Sensor axis that points along the shaft to the lifter's left; left out it is found."""
     from_middle_m: float = 0.0
     """Distance of the sensor from the bar's middle, along the shaft, positive to the lifter's left."""
+    up_axis: Literal["x", "y", "z", "-x", "-y", "-z"] | None = None
+    """Sensor axis that points up in the rack position; stated, a sensor put on upside down is noticed."""
     calibration: BarCalibration | None = None
 
 
@@ -263,6 +265,8 @@ class Stream:
         Whether the times came from the file or were counted with the stated rate.
     notes : tuple of str
         What was guessed or repaired while reading, one sentence each.
+    first_stamp_s : float or None, second
+        The first time stamp as the file has it; tells whether two recordings of the same day overlap.
     """
 
     t_s: FloatArray
@@ -271,6 +275,7 @@ class Stream:
     source: str
     clock: Literal["stamps", "rate"]
     notes: tuple[str, ...] = ()
+    first_stamp_s: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

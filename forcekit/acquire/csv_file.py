@@ -77,7 +77,10 @@ def read_csv(path: str | Path, device: DeviceFile) -> Stream:
     raw = {name: table.columns[i][clock.keep] for name, i in names.items()}
     for values in (clock.t_s, *raw.values()):
         values.setflags(write=False)
-    return Stream(clock.t_s, raw, device, path.name, kind, (*notes, *table.notes, *clock.notes))
+    first = None
+    if i_time is not None:
+        first = float(table.columns[i_time][0]) * unit_factor(device.time.unit, "time", path.name)
+    return Stream(clock.t_s, raw, device, path.name, kind, (*notes, *table.notes, *clock.notes), first)
 
 
 def find_column(layout: Layout, address: str | int, source: str) -> tuple[int, tuple[str, ...]]:

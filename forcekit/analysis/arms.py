@@ -122,6 +122,7 @@ def follow_bar(
             gyro,
             rate,
             gravity_mps2=gravity_mps2,
+            up_axis=readings.sensor.up_axis,
             missing=readings.missing[cut],
             saturated=readings.saturated[cut] if readings.saturated.any() else None,
             motion=motion,

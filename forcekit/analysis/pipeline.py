@@ -28,7 +28,7 @@ from forcekit.mechanics.bar_readings import BarReadings, read_bar
 from forcekit.mechanics.clock_map import ClockMap, shared_clock
 from forcekit.mechanics.foot import foot_frame
 from forcekit.mechanics.motion import integrate
-from forcekit.mechanics.pair_quality import alignment_check
+from forcekit.mechanics.pair_quality import alignment_check, stamps_check
 from forcekit.mechanics.plate import FX, FZ, PlateSignals, pressure, read_plate
 from forcekit.mechanics.stance import weigh
 from forcekit.model import (
@@ -42,6 +42,7 @@ from forcekit.model import (
     Lift,
     QualityCheck,
     Recording,
+    Stream,
 )
 
 __all__ = ["Settings", "analyze", "analyze_lift"]
@@ -56,6 +57,8 @@ CLOSING_WITHIN_S = 8.0
 ALIGN_STANCE_S = 0.8
 """Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
 ONE_CLOCK = "plate and bar on one clock"
+TIME_OF_DAY_S = 1e5
+"""A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
 SAME_LOAD_FRAC = 0.02
 """Standing still again counts for the closure when the same weight stands on the plate."""
 
@@ -127,6 +130,7 @@ class BarBeside:
     readings: BarReadings
     clock: ClockMap | CannotMeasure
     check: QualityCheck
+    stamps: tuple[QualityCheck, ...] = ()
 
 
 def _bar_beside(
@@ -141,6 +145,7 @@ def _bar_beside(
     if plate.source == bar.source and plate.clock == bar.clock:
         clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
         return BarBeside(readings, clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
+    stamps = _stamps(plate, bar)
     force = signals.force_n
     acceleration = np.zeros(force.size)
     windows = []
@@ -162,8 +167,16 @@ def _bar_beside(
             bar_start_s=float(readings.t_s[0]),
         )
     except CannotMeasure as reason:
-        return BarBeside(readings, reason, alignment_check(reason))
-    return BarBeside(readings, aligned.clock, alignment_check(aligned))
+        return BarBeside(readings, reason, alignment_check(reason), stamps)
+    return BarBeside(readings, aligned.clock, alignment_check(aligned), stamps)
+
+
+def _stamps(plate: Stream, bar: Stream) -> tuple[QualityCheck, ...]:
+    """Whether two recordings that are stamped with a time of day overlap; nothing is said of counters from zero."""
+    a, b = plate.first_stamp_s, bar.first_stamp_s
+    if a is None or b is None or min(a, b) < TIME_OF_DAY_S:
+        return ()
+    return (stamps_check(a, a + float(plate.t_s[-1]), b, b + float(bar.t_s[-1])),)
 
 
 def _no_lift(signals: PlateSignals, stretches: list[tuple[int, int]], n_passed: int) -> str:
@@ -252,7 +265,7 @@ def _bar_of_lift(
 ) -> tuple[Readings, tuple[QualityCheck, ...], BarCurves | None]:
     """Measures, checks and curves of the bar in one lift."""
     if isinstance(bar.clock, CannotMeasure):
-        return {name: bar.clock for name in BAR_NAMES}, (bar.check,), None
+        return {name: bar.clock for name in BAR_NAMES}, (bar.check, *bar.stamps), None
     times = LiftTimes(
         phases.onset_at.value,
         phases.lowest_at.value,
@@ -261,12 +274,13 @@ def _bar_of_lift(
     )
     followed, checks = follow_bar(bar.readings, times, bar.clock, gravity)
     if isinstance(followed, CannotMeasure):
-        return {name: followed for name in BAR_NAMES}, (bar.check, *checks), None
+        return {name: followed for name in BAR_NAMES}, (bar.check, *bar.stamps, *checks), None
     readings = bar_measures(followed)
     least = readings["bar_least_rack_load"]
     assert isinstance(least, Reading)
     more, agreement = pair_measures(followed, curves, phases, card, least.estimate)
-    checks = (bar.check, *checks) if agreement is None else (bar.check, *checks, agreement)
+    checks = (bar.check, *bar.stamps, *checks)
+    checks = checks if agreement is None else (*checks, agreement)
     return readings | more, checks, shown_bar(followed)
 
 
