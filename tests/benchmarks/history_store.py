@@ -28,12 +28,14 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / 
 
 from crash_checks import kill_while_writing, problems
 from private_server import private_server, programs_folder
-from writer_child import add_one
+from writer_child import MEASURES, add_one
 
+from forcekit.history.attempts import add_attempt
 from forcekit.history.people import add_athlete
 from forcekit.history.questions import trend_of, usual_of
 from forcekit.history.series import series
-from forcekit.history.store import open_store
+from forcekit.history.store import Store, open_store
+from forcekit.model import AttemptCard, Measure
 
 N_ATHLETES = 400
 N_MEASURES = 30
@@ -124,16 +126,26 @@ def speed(folder: Path, n_attempts: int) -> None:
         timed(f"plain query, the busiest athlete ({busy} attempts)", lambda: db.execute(plain, (1,)).fetchall(), 10)
         timed("series, the busiest athlete", lambda: series(store, "athlete 0", "transition_time"), 10)
         timed("trend, the busiest athlete", lambda: trend_of(store, "athlete 0", "transition_time"), 10)
-        recent = float(db.execute("SELECT MAX(lifted_at) FROM attempts").fetchone()[0]) - 180 * 86400.0
+        recent = START + 100.0 * n_attempts - 180 * 86400.0
         timed("trend, the busiest athlete, last 180 days",
               lambda: trend_of(store, "athlete 0", "transition_time", since=recent), 10)  # fmt: skip
         number = iter(range(10_000_000, 20_000_000))
         scratch = Path(tempfile.mkdtemp())
-        timed(f"adding a rep ({N_MEASURES} measures, raw file of 20 bytes, all synced)",
-              lambda: add_one(store, f"athlete {next(number) % N_ATHLETES}", next(number), scratch), 200)  # fmt: skip
+        timed(
+            f"adding a rep ({N_MEASURES} measures, raw file of 20 bytes, all synced)",
+            lambda: add_one(store, f"athlete {next(number) % N_ATHLETES}", next(number), scratch),
+            200,
+        )
+        timed("adding a rep without a raw file", lambda: _add_bare(store, next(number)), 200)
         db.isolation_level = None
         db.execute("PRAGMA synchronous = FULL")
         timed("plain insert of the same rows", lambda: _plain_add(db, next(number)), 200)
+
+
+def _add_bare(store: Store, number: int) -> None:
+    values = [Measure(name, "s", 0.1, 0.09, 0.11) for name in MEASURES]
+    card = AttemptCard(load_kg=80.0, outcome="made")
+    add_attempt(store, f"athlete {number % N_ATHLETES}", values, card=card, definitions="1", at=2e9 + number)
 
 
 def _plain_add(db: sqlite3.Connection, number: int) -> None:
