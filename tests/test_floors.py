@@ -36,8 +36,9 @@ def name_of(path: Path) -> str:
 
 
 def part_of(name: str) -> str:
-    """Folder or module on the first level."""
-    return name.split("/")[0].removesuffix(".py")
+    """Folder or module on the first level; the files of the command line, cli.py and cli_*.py, are one part."""
+    part = name.split("/")[0].removesuffix(".py")
+    return "cli" if part.startswith("cli_") else part
 
 
 def imports(tree: ast.AST) -> list[tuple[int, str]]:
@@ -69,7 +70,7 @@ def test_imports_go_downward(path: Path) -> None:
         assert not module.startswith("."), f"{name}:{line} imports relatively"
         if not module.startswith("forcekit."):
             continue
-        other = module.split(".")[1]
+        other = part_of(module.split(".")[1])
         if other == own or other not in FLOORS or name == FACE or (name, other) in ALLOWED_SIDEWAYS:
             continue
         below = FLOORS[other] < FLOORS[own] or FLOORS[other] == FLOORS[own] == 0
@@ -99,13 +100,13 @@ def test_the_analysis_never_sees_the_simulator() -> None:
 
 @pytest.mark.parametrize("path", FILES, ids=name_of)
 def test_only_the_command_line_prints(path: Path) -> None:
-    """`print` is called in cli.py alone."""
+    """`print` is called in cli.py and cli_*.py alone."""
     calls = [
         node.lineno
         for node in ast.walk(ast.parse(path.read_text(encoding="utf-8")))
         if isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id == "print"
     ]
-    assert name_of(path) == "cli.py" or calls == []
+    assert part_of(name_of(path)) == "cli" or calls == []
 
 
 @pytest.mark.parametrize("path", [p for p in FILES if part_of(name_of(p)) == "show"], ids=name_of)
@@ -121,6 +122,21 @@ def loaded_by(*command: str) -> set[str]:
         [sys.executable, "-X", "importtime", *command], capture_output=True, text=True, check=True, timeout=60
     )
     return {line.rsplit("|", 1)[1].strip().split(".")[0] for line in done.stderr.splitlines() if "|" in line}
+
+
+@pytest.mark.parametrize("path", [p for p in FILES if p.name.startswith("cli_")], ids=name_of)
+def test_commands_load_late(path: Path) -> None:
+    """A file that adds commands imports at its top nothing that a light start may not load."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    if not any(isinstance(node, ast.FunctionDef) and node.name == "register" for node in tree.body):
+        return
+    at_top = {m.split(".")[0] for node in tree.body if not isinstance(node, ast.If) for m in top_imports(node)}
+    assert at_top & ({"forcekit", "rich"} | HEAVY | set(NOT_AT_START)) == set()
+
+
+def top_imports(node: ast.stmt) -> list[str]:
+    """Modules that one statement at the top of a file imports."""
+    return [m for _, m in imports(node)] if isinstance(node, ast.Import | ast.ImportFrom) else []
 
 
 def test_help_loads_no_numpy() -> None:

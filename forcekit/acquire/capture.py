@@ -15,7 +15,7 @@ import msgspec
 from forcekit.acquire.arrival import Arrival, Connection, LinkEvent, Sink, host_now
 from forcekit.acquire.decode import decode, link_down, start_decoder
 from forcekit.acquire.device_text import device_to_text
-from forcekit.acquire.recorder import JOURNAL_SUFFIX, Entry, EntryKind, Journal
+from forcekit.acquire.recorder import CARD_BACK, JOURNAL_SUFFIX, Entry, EntryKind, Journal
 from forcekit.acquire.recording_file import finish_journal
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.acquire.wire import Command, CommandCode, Status, encode
@@ -155,6 +155,10 @@ class Capture:
     def card(self, card: AttemptCard) -> None:
         """Keep an attempt card at this moment of the recording."""
         self._write(EntryKind.CARD, 0, card)
+
+    def take_card_back(self) -> None:
+        """Take the newest attempt card back that was not taken back before."""
+        self._write(EntryKind.EVENT, 0, {"what": CARD_BACK})
 
     def note(self, text: str) -> None:
         """Keep a remark at this moment of the recording."""

@@ -25,12 +25,15 @@ from pathlib import Path
 
 from forcekit.errors import DeviceError, InputError
 
-__all__ = ["FLUSH_S", "JOURNAL_SUFFIX", "Entry", "EntryKind", "Journal", "read_journal"]
+__all__ = ["CARD_BACK", "FLUSH_S", "JOURNAL_SUFFIX", "Entry", "EntryKind", "Journal", "read_journal"]
 
 JOURNAL_SUFFIX = ".forcelog"
 
 FLUSH_S = 0.25
 """Longest time between two orders to the disk to keep what was written."""
+
+CARD_BACK = "card back"
+"""What an event says that takes the newest attempt card back; nothing in a journal is ever changed."""
 
 _HEAD = b"forcelog 1\n"
 _MAGIC = b"\xf7\xc5\x1a\x9e"

@@ -23,7 +23,7 @@ import numpy.typing as npt
 from forcekit.acquire.decode import decode, link_down, start_decoder, tick_of
 from forcekit.acquire.device_text import device_from_text
 from forcekit.acquire.host_clock import ClockFit, fit_clock, host_time
-from forcekit.acquire.recorder import Entry, EntryKind
+from forcekit.acquire.recorder import CARD_BACK, Entry, EntryKind
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, DeviceFile, FloatArray, Recording, Stream
@@ -149,6 +149,8 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
             devices[entry.device] = _Gathered(_decoder(entry.body))
         elif entry.kind == EntryKind.CARD:
             cards.append((entry.host_s, msgspec.json.decode(entry.body, type=AttemptCard)))
+        elif entry.kind == EntryKind.EVENT and json.loads(entry.body)["what"] == CARD_BACK:
+            cards = cards[:-1]
         elif entry.device in devices:
             _take_in(entry, devices[entry.device])
     for gathered in devices.values():
