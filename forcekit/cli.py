@@ -12,6 +12,8 @@ from typing import Annotated, Any, get_args
 
 import typer
 
+from forcekit import cli_record
+
 app = typer.Typer(
     name="forcekit",
     help="Measure the dip and drive of the jerk from a force plate and a sensor on the bar.",
@@ -237,3 +239,6 @@ def propose(
     except OSError as e:
         raise InputError(f"{output}: cannot be written ({e.strerror}); choose another place.") from e
     print(f"proposal written: {output}; read its comments, check the lines marked CHECK and edit it", file=sys.stderr)
+
+
+cli_record.register(app)
