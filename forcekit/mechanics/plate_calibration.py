@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, Protocol
 
 import msgspec
 import numpy as np
@@ -24,6 +24,7 @@ from forcekit.model import Channel, DeviceFile, FloatArray
 __all__ = [
     "AIR_BUOYANCY",
     "DailyCheck",
+    "Gains",
     "PlateCalibration",
     "Reading",
     "calibrate_plate",
@@ -264,6 +265,22 @@ def _with_gain(channel: Channel, gain: float, zero: float) -> Channel:
 # ------------------------------------------------------------------------------------------------- every day
 
 
+class Gains(Protocol):
+    """What a check needs of a calibration: `PlateCalibration` has it, and a device file gives it."""
+
+    @property
+    def gains(self) -> FloatArray:
+        """Newton per count, shape (k,)."""
+
+    @property
+    def gains_cov(self) -> FloatArray:
+        """Their covariance, shape (k, k)."""
+
+    @property
+    def zero_counts(self) -> FloatArray:
+        """The empty plate, shape (k,)."""
+
+
 @dataclass(frozen=True, slots=True)
 class DailyCheck:
     """What the check of today found.
@@ -294,7 +311,7 @@ class DailyCheck:
 
 
 def daily_check(
-    calibration: PlateCalibration,
+    calibration: Gains,
     cells_m: FloatArray,
     empty_counts: FloatArray,
     loaded_counts: FloatArray,
@@ -311,7 +328,7 @@ def daily_check(
 
     Parameters
     ----------
-    calibration : PlateCalibration
+    calibration : Gains
     cells_m : array, shape (4, 2), metre
     empty_counts, loaded_counts : array, shape (n, 4)
         Samples of about half a minute each; steady.
