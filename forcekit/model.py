@@ -118,9 +118,9 @@ class Plate(_Section, kw_only=True, frozen=True):
     gain_u: float = 0.005
     """Relative standard uncertainty of each channel's gain."""
     zero_u_n: float = 2.0
-    """Standard uncertainty of the zero (N) when no unloaded stretch can be used."""
+    """Standard uncertainty of the zero of the plate's vertical force (N) when no unloaded stretch can be used."""
     drift_u_nps: float = 0.05
-    """Standard uncertainty of the zero's drift (N/s)."""
+    """Standard uncertainty of that zero's drift (N/s)."""
     position_u_m: float = 0.001
     """Standard uncertainty of cell positions, or of a ready centre of pressure (m)."""
 

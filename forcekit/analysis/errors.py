@@ -154,7 +154,10 @@ class LiftCurves:
         if half_width >= 2.0:
             return 0.0
         i = int(np.clip(round(place), 1, self.force_n.size - 2))
-        return abs(float(self.force_n[i - 1] - 2.0 * self.force_n[i] + self.force_n[i + 1])) / 8.0
+        second = abs(float(self.force_n[i - 1] - 2.0 * self.force_n[i] + self.force_n[i + 1]))
+        # White noise alone gives a second difference of about twice its own standard deviation; half of that is taken
+        # off, since noise may also hide a bend.
+        return max(0.0, second - self.noise_n) / 8.0
 
 
 def _plate_sources(signals: PlateSignals, first: int, last: int) -> tuple[list[FloatArray], list[int]]:
@@ -181,6 +184,8 @@ def _plate_sources(signals: PlateSignals, first: int, last: int) -> tuple[list[F
                     column = matrix @ share
             is_force = np.abs(matrix[[FZ, FX], j]).max() > 0.0
             scale = 1.0 if is_force else MOMENT_ARM_M
+            if plate.kind == "cells":  # the stated zero and drift are those of the plate's sum
+                scale = 1.0 / np.sqrt(mine.size)
             sources.append(column * (zero_u[j] if signals.zero.times_s.size else scale * zero_u[j]))
             sources.append(column * (scale * drift_frac * plate.drift_u_nps * (t - reference_s)))
         sources += _position_sources(plate.kind, plate.position_u_m, matrix, c)

@@ -6,6 +6,8 @@ their limits, *possible* when at least one straddles its limit and none speaks a
 
 from __future__ import annotations
 
+import math
+import string
 import tomllib
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
@@ -17,10 +19,18 @@ import msgspec
 
 from forcekit.errors import InputError
 from forcekit.model import Cue, Finding, Measure
-from forcekit.registry import shown
+from forcekit.registry import MEASURES, shown
 
 __all__ = ["PATTERNS", "CueEntry", "find_patterns", "load_cue_book"]
 
+WORDS = frozenset(MEASURES) | {
+    "shift_in_dip_back",
+    "side_shift_plain",
+    "side",
+    "shaft_rotation_dip_down",
+    "bar_lead_before",
+}
+"""What a sentence of the cue book may name in braces."""
 ASSUMED_FOOT_M = 0.26
 """Used only to turn a limit in fractions of the foot into metres when the foot is not known (our choice)."""
 
@@ -122,12 +132,33 @@ def load_cue_book(path: Path | None = None) -> dict[str, CueEntry]:
     for name, section in added.items():
         if name not in book:
             raise InputError(f"{path}, section [{name}]: no such pattern; known are {', '.join(book)}.")
-        merged = msgspec.to_builtins(book[name]) | (section if isinstance(section, dict) else {})
+        if not isinstance(section, dict):
+            raise InputError(f"{path}: {name} must be a section [{name}] with limit, sentence, cue and the like.")
+        merged = msgspec.to_builtins(book[name]) | section
         try:
-            book[name] = msgspec.convert(merged, CueEntry)
-        except msgspec.ValidationError as e:
+            book[name] = _checked(msgspec.convert(merged, CueEntry))
+        except (msgspec.ValidationError, ValueError) as e:
             raise InputError(f"{path}, section [{name}]: {e}; see the cue book that comes with forcekit.") from e
     return book
+
+
+def _checked(entry: CueEntry) -> CueEntry:
+    """Raise a ValueError in words if a section cannot be used."""
+    for key in ("limit", "limit_back"):
+        value = getattr(entry, key)
+        if value is not None and not math.isfinite(value):
+            raise ValueError(f"{key} is {value}, a finite number is needed")
+    for key in ("sentence", "cue", "drill", "caution", "limit_source"):
+        if not getattr(entry, key).strip():
+            raise ValueError(f"{key} is empty")
+    try:
+        parts = list(string.Formatter().parse(entry.sentence))
+    except ValueError as e:
+        raise ValueError(f"the braces of the sentence do not close ({e})") from e
+    for _, field, spec, conversion in parts:
+        if field is not None and (field not in WORDS or spec or conversion):
+            raise ValueError(f"the sentence names {{{field}}}, which is no measure; write for example {{dip_depth}}")
+    return entry
 
 
 def find_patterns(

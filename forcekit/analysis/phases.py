@@ -37,6 +37,10 @@ REST_MPS, REST_M = 0.05, 0.01
 the force passes the weight too (our choice)."""
 BAND_FLOOR_FRAC = 0.0005
 """Smallest band, for recordings without noise."""
+QUIET_FRAC = 0.02
+"""Noise below this part of the step between two samples allows lines through two samples each (our choice)."""
+CROSSING_U_S = 0.0001
+"""Wanted standard uncertainty of a crossing of the weight from the force's noise (our choice)."""
 LINE_HALF_S = 0.004
 """Half-width of the line through the force where it crosses system weight or the unloaded threshold (our choice)."""
 FALL_BACK_S = 0.006
@@ -221,24 +225,53 @@ def _weight_crossing(curves: LiftCurves, i: int, slot: str, *, rising: bool) -> 
     near = min(crossings, key=lambda p: abs(p - i)) if crossings else float(i)
     half = LINE_HALF_S * curves.rate_hz
     level, slope, n = fitted_line(force, near, half)
+    # As few samples as the noise asks for: a line over a kink at the weight is off, a quiet crossing needs none.
+    wanted = (curves.noise_n / max(1e-9, abs(slope) * curves.rate_hz * CROSSING_U_S)) ** 2
+    half = min(half, 0.5 * (wanted - 1.0))
+    if half < 1.0:
+        level, slope, n = float(force[int(near)]), float(force[int(near) + 1] - force[int(near)]), 2
+        if curves.noise_n < QUIET_FRAC * abs(slope):
+            near = _kinked(force - weight, int(near), near)
+    else:
+        level, slope, n = fitted_line(force, near, half)
     place = near
     if n > 2 and slope != 0.0 and (slope > 0.0) == rising:
         place = near + float(np.clip((weight - level) / slope, -half, half))
     d = curves.parts(curves.d_force, place)
     d[: curves.weight.parts.size] -= curves.weight.parts
-    noise = curves.noise_n / np.sqrt(n) if n > 2 else curves.noise_n
+    # Between two samples the noise is that of a mean with weights p and 1 - p: 0.8 of one sample's on average.
+    noise = curves.noise_n / np.sqrt(n) if n > 2 else 0.8 * curves.noise_n
     wide_level, wide_slope, _ = fitted_line(force, place, 2.0 * half)
-    kink = 0.5 * abs(weight - wide_level) if n > 2 and (wide_slope > 0.0) == rising else 0.0
-    u = float(np.sqrt(noise**2 + curves.bend_n(place, half) ** 2 + kink**2))
+    # What a wider line says differently, beyond its noise, is a bend or a kink.
+    kink = 0.5 * max(0.0, abs(weight - wide_level) - 2.0 * noise) if n > 2 and (wide_slope > 0.0) == rising else 0.0
+    # A kink between two samples costs more than a smooth bend, for which an eighth of the second difference is right.
+    bend = 1.6 * max(curves.bend_n(np.floor(place), half), curves.bend_n(np.floor(place) + 1.0, half))
+    u = float(np.sqrt(noise**2 + bend**2 + kink**2))
     parts = d + curves.local(slot, u)
+    sign = 1.0 if rising else -1.0
+    if n == 2:
+        return place, curves.time(place, -parts / (sign * max(abs(slope), 1e-9) * curves.rate_hz))
     off_n = K95 * float(np.linalg.norm(parts))
-    early, late = _lingering(moving_mean(force, n | 1) if n > 2 else force, place, weight, off_n, rising=rising)
-    if late - early > 2.0 * half + 2:
+    early, late = _lingering(moving_mean(force, n | 1), place, weight, off_n, rising=rising)
+    if late - early > 2.0 * LINE_HALF_S * curves.rate_hz + 2.0:
         place = 0.5 * (early + late)
-    steep = (2.0 if rising else -2.0) * off_n / max(late - early, 1e-9)
-    tangent = abs(slope) if n > 2 else np.inf
-    steep = float(np.sign(steep)) * min(abs(steep), tangent) or 1e-9
-    return place, curves.time(place, -parts / (steep * curves.rate_hz))
+    steep = max(min(2.0 * off_n / max(late - early, 1e-9), abs(slope)), 1e-9)
+    return place, curves.time(place, -parts / (sign * steep * curves.rate_hz))
+
+
+def _kinked(y: FloatArray, i: int, place: float) -> float:
+    """Zero between samples i and i + 1 of a quiet curve that may have a kink there: from the lines on either side.
+
+    Both lines meet zero at a kink on zero; where the curve is smooth they agree, too. The straight line between the two
+    samples would be drawn to the steeper side.
+    """
+    if i < 1 or i + 2 >= y.size:
+        return place
+    before, after = y[i] - y[i - 1], y[i + 2] - y[i + 1]
+    if before == 0.0 or after == 0.0:
+        return place
+    sides = (i - y[i] / before, i + 1 - y[i + 1] / after)
+    return float(np.mean(np.clip(sides, i, i + 1)))
 
 
 def _lingering(force: FloatArray, place: float, weight: float, off_n: float, *, rising: bool) -> tuple[float, float]:
@@ -252,9 +285,9 @@ def _lingering(force: FloatArray, place: float, weight: float, off_n: float, *, 
     after = np.flatnonzero(above[i + 1 :] > off_n)
     a = int(before[-1]) if before.size else 0
     b = i + 1 + int(after[0]) if after.size else force.size - 1
-    first = a + (-off_n - above[a]) / (above[a + 1] - above[a]) if above[a + 1] > above[a] else a
-    last = b - (above[b] - off_n) / (above[b] - above[b - 1]) if above[b] > above[b - 1] else b
-    return float(first), float(max(last, first))
+    first = a + float(np.clip((-off_n - above[a]) / max(above[a + 1] - above[a], 1e-12), 0.0, 1.0))
+    last = b - float(np.clip((above[b] - off_n) / max(above[b] - above[b - 1], 1e-12), 0.0, 1.0))
+    return first, max(last, first)
 
 
 def _takeoff(curves: LiftCurves, i_takeoff: int, threshold_n: float) -> tuple[float, Uncertain]:
@@ -267,11 +300,18 @@ def _takeoff(curves: LiftCurves, i_takeoff: int, threshold_n: float) -> tuple[fl
     bend, slope, level = (
         np.polyfit(x, force[first : last + 1], 2) if slow else (0.0, *np.polyfit(x, force[first : last + 1], 1))
     )
-    later = _first_zero(float(bend), float(slope), float(level), 1.0 if slow else 1.0 + LONGEST_TAIL_S * curves.rate_hz)
+    following = float(force[min(last + 1, force.size - 1)])
+    gone = following < max(3.0 * curves.noise_n, 1e-3 * curves.weight.value)
+    longest = 1.0 if slow or gone else 1.0 + LONGEST_TAIL_S * curves.rate_hz
+    later = _first_zero(float(bend), float(slope), float(level), np.inf)
+    abrupt = gone and later > 1.0  # the force ends between two samples without having fallen before
+    later = 0.5 if abrupt else min(later, longest)
     noise = curves.noise_n * 2.0 / np.sqrt(x.size) / max(1e-9, -float(slope))
     # How the force bends on its last newtons is not seen.
     tail = 0.1 * min(threshold_n / max(1e-9, -float(slope)), LONGEST_TAIL_S * curves.rate_hz)
     u = float(np.hypot(min(noise, later + 1.0), tail + (SLOW_TAKEOFF_U if slow else 0.04))) / curves.rate_hz
+    if abrupt:
+        u = 0.29 / curves.rate_hz
     return last + later, curves.time(last + later, curves.local("take-off", u))
 
 

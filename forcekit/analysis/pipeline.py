@@ -22,8 +22,9 @@ from forcekit.analysis.reading import Reading, Readings, as_measures
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
 from forcekit.analysis.tempo import tempo
 from forcekit.constants import local_gravity
-from forcekit.errors import CannotMeasure, Reason
+from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.align import align_by_motion, vertical_part
+from forcekit.mechanics.bar_quality import readings_quality
 from forcekit.mechanics.bar_readings import BarReadings, read_bar
 from forcekit.mechanics.clock_map import ClockMap, shared_clock
 from forcekit.mechanics.foot import foot_frame
@@ -56,6 +57,7 @@ AFTER_S = 1.0
 CLOSING_WITHIN_S = 8.0
 ALIGN_STANCE_S = 0.8
 """Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
+STANCE_RANGE_S = (0.05, 5.0)
 ONE_CLOCK = "plate and bar on one clock"
 TIME_OF_DAY_S = 1e5
 """A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
@@ -99,6 +101,11 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
         If the recording cannot be used: wrong sign, wrong unit, too few samples.
     """
     settings = settings or Settings()
+    if not STANCE_RANGE_S[0] <= settings.shortest_stance_s <= STANCE_RANGE_S[1]:
+        raise InputError(
+            f"the shortest stance is {settings.shortest_stance_s:g} s; {STANCE_RANGE_S[0]} to {STANCE_RANGE_S[1]} s are "
+            "allowed."
+        )
     book = load_cue_book(settings.cue_book)
     if recording.plate is None:
         return analyze_bar_alone(recording, book)
@@ -107,7 +114,14 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
     gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
     noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
     threshold = takeoff_threshold(signals.zero, noise)
-    candidates, passed, stretches = find_lifts(signals.force_n, signals.rate_hz, noise, threshold, gravity)
+    candidates, passed, stretches = find_lifts(
+        signals.force_n,
+        signals.rate_hz,
+        noise,
+        threshold,
+        gravity,
+        shortest_stance_s=settings.shortest_stance_s,
+    )
     foot = foot_frame(recording.card, device)
     bar = None if recording.bar is None else _bar_beside(recording, signals, candidates, gravity)
     lifts = tuple(
@@ -265,7 +279,17 @@ def _bar_of_lift(
 ) -> tuple[Readings, tuple[QualityCheck, ...], BarCurves | None]:
     """Measures, checks and curves of the bar in one lift."""
     if isinstance(bar.clock, CannotMeasure):
-        return {name: bar.clock for name in BAR_NAMES}, (bar.check, *bar.stamps), None
+        r = bar.readings
+        why = readings_quality(
+            r.accel_mps2,
+            r.gyro_radps,
+            r.rate_hz,
+            gravity_mps2=gravity,
+            missing=r.missing,
+            saturated=r.saturated if r.saturated.any() else None,
+            up_axis=r.sensor.up_axis,
+        )
+        return {name: bar.clock for name in BAR_NAMES}, (bar.check, *bar.stamps, *why), None
     times = LiftTimes(
         phases.onset_at.value,
         phases.lowest_at.value,

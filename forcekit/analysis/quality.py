@@ -82,7 +82,7 @@ def check_all(
 
 def _stance(curves: LiftCurves, phases: Phases, shortest_s: float) -> QualityCheck:
     w = curves.weighing
-    length = (w.last - w.first) / curves.rate_hz
+    length = max(w.last - w.first, phases.onset.place) / curves.rate_hz
     ripple = float(np.sqrt(max(0.0, w.sd_n**2 - curves.noise_n**2))) / w.weight_n
     speed_u = K95 * curves.velocity_at(phases.lowest_place, curves.time(0.0, np.zeros(curves.n_sources))).u
     told = f"{length:.2f} s of standing still, force steady within {100 * ripple:.2f} % (SD)"
@@ -131,6 +131,13 @@ def _zero(curves: LiftCurves) -> QualityCheck:
             "plate zero",
             "doubtful",
             f"whatever wrote the file set forces under {zero.clipped_n:.0f} N to zero; the zero cannot be checked.",
+        )
+    if zero.flight_n is not None:
+        return QualityCheck(
+            "plate zero",
+            "doubtful",
+            f"in the air the plate reads {zero.flight_n:+.0f} N: a foot dragged, or the zero is wrong; the stated zero is "
+            "kept.",
         )
     if zero.offset_n is None:
         return QualityCheck("plate zero", "doubtful", "the plate was never seen unloaded; its stated zero is trusted.")

@@ -35,6 +35,10 @@ UNLOADED_LASTS_S = 0.15
 """Below this part of the system weight for this long the lifter has left the plate; a dip that falls as fast as the bar
 comes near it for a shorter time (our choice)."""
 SHORTEST_STANCE_S = 0.8
+WORTH_NAMING_S = 0.25
+"""After this much standing still a dip and drive is named when it is not counted."""
+LONGEST_DRIVE_S = 1.5
+"""From the lowest point to the end of the drive; longer is standing up (our choice)."""
 SHORTEST_CUT_STANCE_S = 0.1
 """Enough to find a lift when the recording starts inside the stance; the weighing is then called bad."""
 TAKEOFF_FLOOR_N = 10.0
@@ -80,7 +84,13 @@ def takeoff_threshold(zero: ZeroReport, noise_n: float) -> float:
 
 
 def find_lifts(
-    force_n: FloatArray, rate_hz: float, noise_n: float, threshold_n: float, gravity_mps2: float
+    force_n: FloatArray,
+    rate_hz: float,
+    noise_n: float,
+    threshold_n: float,
+    gravity_mps2: float,
+    *,
+    shortest_stance_s: float = SHORTEST_STANCE_S,
 ) -> tuple[list[Candidate], list[PassedOver], list[tuple[int, int]]]:
     """Find every dip and drive of a recording.
 
@@ -93,6 +103,8 @@ def find_lifts(
     threshold_n : float, newton
         See `takeoff_threshold`.
     gravity_mps2 : float
+    shortest_stance_s : float, second
+        Less standing still before a dip makes no lift; at most 0.8 s.
 
     Returns
     -------
@@ -105,11 +117,16 @@ def find_lifts(
     for number, (first, last) in enumerate(stretches):
         first = max(first, done)
         following = stretches[number + 1][0] if number + 1 < len(stretches) else force_n.size
-        truncated = first == 0
-        shortest = SHORTEST_CUT_STANCE_S if truncated else SHORTEST_STANCE_S
-        if (last - first) / rate_hz < shortest:
+        length_s = (last - first) / rate_hz
+        shortest = SHORTEST_CUT_STANCE_S if first == 0 else min(SHORTEST_STANCE_S, shortest_stance_s)
+        if length_s < min(shortest, WORTH_NAMING_S):
             continue
         result = _follow(force_n, first, last, following, rate_hz, threshold_n, gravity_mps2)
+        if length_s < shortest:
+            if isinstance(result, Candidate):
+                why = f"a dip and drive after only {length_s:.2f} s of standing still; {shortest:.1f} s are needed"
+                passed.append(PassedOver(result.lowest / rate_hz, why))
+            continue
         if isinstance(result, Candidate):
             found.append(result)
             done = result.drive_end
@@ -162,6 +179,8 @@ def _follow(
     rise = float(highest.max()) / rate_hz
     if not DEPTH_RANGE_M[0] <= depth <= DEPTH_RANGE_M[1] or rise < LEAST_RISE_FRAC * depth:
         return PassedOver(at_s, f"a movement down {100 * depth:.0f} cm and up {100 * rise:.0f} cm, not a dip and drive")
+    if (i_end - i_lowest) / rate_hz > LONGEST_DRIVE_S:
+        return PassedOver(at_s, f"a movement up that takes {(i_end - i_lowest) / rate_hz:.1f} s, not a drive")
     i_fastest = offset + int(np.argmin(speed[offset : i_lowest + 1]))
     return Candidate(
         still_first=first,
@@ -181,7 +200,8 @@ def _no_drive(speed: FloatArray, i_down: int, at_s: float) -> PassedOver | None:
         return None
     best = float(speed[i_down + int(back[0]) :].max())
     return PassedOver(
-        at_s, f"a dip without a drive (fastest upward {best:.2f} m/s, a drive needs {SLOWEST_DRIVE_MPS:.2f})"
+        at_s,
+        f"a movement down and back without a drive (fastest upward {best:.2f} m/s, a drive needs {SLOWEST_DRIVE_MPS:.2f})",
     )
 
 

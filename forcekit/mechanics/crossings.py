@@ -106,6 +106,7 @@ def peak(
         return sign * float(np.mean(sign * y[first : last + 1])), float(middle), int(x.size)  # flat within its noise
     if c2 < 0.0 and abs(vertex := -c1 / (2.0 * c2)) <= half:
         return sign * float(c0 + c1 * vertex / 2.0), middle + float(vertex), int(x.size)
+    i = first + int(np.argmax(sign * y[first : last + 1]))
     at = float(i - middle)
     return sign * float(c0 + c1 * at + c2 * at * at), float(i), int(x.size)
 

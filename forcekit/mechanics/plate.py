@@ -15,7 +15,7 @@ import numpy as np
 from forcekit.constants import unit_factor
 from forcekit.errors import InputError
 from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
-from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded, runs
+from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded, loaded_level, runs
 from forcekit.model import BoolArray, DeviceFile, FloatArray, Plate, Stream
 
 __all__ = [
@@ -32,6 +32,8 @@ PRESSURE_FLOOR_FRAC = 0.10
 """No pressure is given below the larger of 100 N and 10 % of the system weight: with 1 N of noise a cell and 0.25 m
 to the cells it is uncertain by 5 mm there (own derivation: u = half-length · 2σ/F)."""
 
+LIGHTEST_N, HEAVIEST_N = 300.0, 12000.0
+"""Whoever stands on the plate weighs 30 to 1200 kg with the bar; what lies outside has the wrong unit (our choice)."""
 FROZEN_LEAST = 4
 """Equal samples in a row that may mean a frozen link (our choice)."""
 
@@ -191,6 +193,12 @@ def has_positions(plate: Plate) -> bool:
     return plate.kind in ("components", "pressure")
 
 
+def converter_step(values: FloatArray) -> float:
+    """Smallest step between the numbers of one channel: the converter's, or nearly nothing for floating point."""
+    steps = np.diff(np.unique(values[:: max(1, values.size // 5000)]))
+    return float(steps.min()) if steps.size else 0.0
+
+
 def channel_noise(values: FloatArray) -> FloatArray:
     """Standard deviation of the white noise of each channel, shape (k,).
 
@@ -205,7 +213,8 @@ def channel_noise(values: FloatArray) -> FloatArray:
     second = np.diff(values, 2, axis=0)
     blocks = second[: second.shape[0] // 64 * 64].reshape(-1, 64, k)
     variance = np.median(np.mean(blocks**2, axis=1), axis=0) / 6.0
-    return np.sqrt(variance)
+    least = np.array([converter_step(values[:, j]) for j in range(k)]) / np.sqrt(12.0)
+    return np.asarray(np.maximum(np.sqrt(variance), least))
 
 
 def _saturated(stream: Stream, timebase: Timebase) -> BoolArray:
@@ -221,9 +230,11 @@ def _saturated(stream: Stream, timebase: Timebase) -> BoolArray:
         for extreme in (raw.max(), raw.min()):
             if extreme != 0.0 and abs(extreme - np.median(raw)) > 0.5 * np.ptp(raw):
                 flat = raw == extreme
-                runs = flat[3:] & flat[2:-1] & flat[1:-2] & flat[:-3]
-                at_limit[3:] |= runs
-                at_limit[:-3] |= runs
+                step = converter_step(raw)
+                for a, b in runs(flat):
+                    edges = abs(raw[a] - raw[max(a - 1, 0)]) + abs(raw[b - 1] - raw[min(b, raw.size - 1)])
+                    if b - a >= FROZEN_LEAST and edges > 5.5 * step:
+                        at_limit[a:b] = True
         flags[timebase.index[at_limit]] = True
     return flags
 
@@ -233,9 +244,11 @@ def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArr
 
     Notes
     -----
-    Four and more equal samples, after which the force jumps by more than six standard deviations of its noise and 0.5 %
-    of itself. A quiet stance on a coarse converter repeats samples too, but does not jump.
+    Four and more equal samples, after which the force jumps by more than six standard deviations of its noise, 0.5 %
+    of itself and eight steps of the converter. A quiet stance on a coarse converter repeats samples too, but goes on by
+    one step.
     """
+    step = converter_step(force_n)
     same = np.zeros(force_n.size, dtype=bool)
     same[1:] = np.all(channels[1:] == channels[:-1], axis=1)
     flags = np.zeros(force_n.size, dtype=bool)
@@ -243,22 +256,23 @@ def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArr
         if b - a < FROZEN_LEAST or b >= force_n.size:
             continue
         jump = abs(float(force_n[b] - force_n[a]))
-        if jump > max(6.0 * noise_n, 0.005 * abs(float(force_n[b]))) and force_n[a] > PRESSURE_FLOOR_N:
+        if jump > max(6.0 * noise_n, 0.005 * abs(float(force_n[b])), 8.0 * step) and force_n[a] > PRESSURE_FLOOR_N:
             flags[a:b] = True
     return flags
 
 
 def _check_unit_and_sign(force_n: FloatArray, stream: Stream) -> None:
     """Refuse a force that cannot be a person's: it hangs downward, or is a thousand times too large or small."""
-    loaded = float(np.quantile(np.abs(force_n), 0.9))
+    level = loaded_level(force_n)
+    loaded = abs(level)
     where = f"{stream.source}"
-    if loaded > 12000.0 or loaded < 100.0:
+    if not LIGHTEST_N <= loaded <= HEAVIEST_N:
         mass = loaded / 9.81
         raise InputError(
             f"{where}: the vertical force is about {loaded:.3g} N while loaded, as if {mass:.3g} kg stood on it; "
-            "a lifter with bar is 25 to 1000 kg. Check unit and scale of the force channels in the device file."
+            "a lifter with bar is 30 to 1200 kg. Check unit and scale of the force channels in the device file."
         )
-    if np.median(force_n[np.abs(force_n) > 0.5 * loaded]) < 0.0:
+    if level < 0.0:
         raise InputError(
             f"{where}: the vertical force is negative ({-loaded:.0f} N) while the plate is loaded; it must be positive "
             "upward on the lifter. Turn the sign of the force channels in the device file (sign = -1)."
@@ -288,7 +302,8 @@ def read_plate(stream: Stream) -> PlateSignals:
     _check_unit_and_sign(force, stream)
     noise = channel_noise(channels)
     still = frozen(channels, force, float(np.linalg.norm(matrix[FZ] * noise)))
-    report = find_unloaded(force, 1.0 / timebase.rate_hz)
+    stated = float(np.linalg.norm([plate.zero_u_n for plate in device.plates]))
+    report = find_unloaded(force, 1.0 / timebase.rate_hz, stated)
     products = _products(device.plates)
     zeroed, report = apply_zero(channels, timebase.t_s, report, keep=products)
     channels = _with_ready_pressure(channels, zeroed, owner, products)

@@ -54,9 +54,10 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
 
     Notes
     -----
-    The step is first the median difference; the number of steps between neighbours is the rounded quotient; the
-    final step is the least-squares slope of stamp over step number, so that rounding of the printed stamps
-    averages out. The clock keeps the first sample at its own stamp up to that rounding.
+    The step is first the median of the means of 50 differences, which neither rounding nor a gap moves. Differences
+    longer than rounding can make them are gaps, and the step is then that of the parts between them; the length of a
+    gap is the rounded quotient. The final step is the least-squares slope of stamp over step number, so that rounding
+    of the printed stamps averages out. The clock keeps the first sample at its own stamp up to that rounding.
 
     Raises
     ------
@@ -67,8 +68,14 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     if m < 20:
         raise InputError(f"{source}: only {m} samples; at least 20 are needed to speak of a signal.")
     differences = np.diff(t_s)
-    step = float(np.median(differences))
-    steps = np.maximum(1, np.round(differences / step)).astype(np.int64)
+    step = _step(differences)
+    # Rounding moves a difference by up to one place; only what is longer than that can be a gap.
+    breaks = differences > max(1.5 * step, step + 1.01 * _rounding(t_s, step))
+    steps = np.ones(differences.size, dtype=np.int64)
+    parts = np.diff(np.concatenate(([-1], np.flatnonzero(breaks), [differences.size]))) - 1
+    if breaks.any() and parts.sum() > 0:
+        step = float(differences[~breaks].sum() / parts.sum())
+    steps[breaks] = np.maximum(1, np.round(differences[breaks] / step)).astype(np.int64)
     index = np.concatenate(([0], np.cumsum(steps)))
     n = int(index[-1]) + 1
     if n > 20 * m:
@@ -85,6 +92,22 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     missing = np.ones(n, dtype=bool)
     missing[index] = False
     return Timebase(grid, 1.0 / slope, index, missing, t_s, jitters)
+
+
+def _step(differences: FloatArray) -> float:
+    """Usual step: the median of the means over blocks of 50 differences."""
+    n = differences.size // 50
+    if n < 3:
+        return float(np.median(differences))
+    return float(np.median(differences[: 50 * n].reshape(n, 50).mean(axis=1)))
+
+
+def _rounding(t_s: FloatArray, step_s: float) -> float:
+    """Place to which the stamps are rounded (s): 10 ms, 1 ms, 0.1 ms ... if they all sit on it, else nothing."""
+    for place in (1e-2, 1e-3, 1e-4, 1e-5):
+        if place <= step_s and np.all(np.abs(t_s / place - np.round(t_s / place)) < 1e-4):
+            return place
+    return 0.0
 
 
 def fill(timebase: Timebase, values: FloatArray) -> FloatArray:

@@ -14,6 +14,11 @@ SHORTEST_S = 0.10
 """An unloaded stretch counts from this length on, edges removed; a jerk's flight gives barely that (our choice)."""
 EDGE_S = 0.02
 """Removed at both ends of a stretch: the plate still rings after take-off (our choice)."""
+STANDING_EMPTY_S = 0.9
+"""An empty stretch this long, or one at either end of the recording, is an empty plate; a shorter one in between may be
+a flight in which a foot drags."""
+FLIGHT_TRUST = 3.0
+"""A flight alone moves the zero by at most this many of its stated standard uncertainties."""
 LARGEST_OFFSET_FRAC = 0.12
 """A lowest level further from zero than this part of the loaded level is not taken for an empty plate."""
 
@@ -33,6 +38,8 @@ class ZeroReport:
     clipped_n : float or None
         If the unloaded force is exactly constant: the smallest force ever seen above it, which the exporter
         let through. The zero then cannot be checked.
+    flight_n : float or None
+        Mean force in flights that was too far from the stated zero to be believed.
     times_s : array
         Middle of each stretch; empty when no correction was made.
     counts : array of int
@@ -43,6 +50,7 @@ class ZeroReport:
     offset_n: float | None = None
     noise_n: float | None = None
     clipped_n: float | None = None
+    flight_n: float | None = None
     times_s: FloatArray = field(default_factory=lambda: np.zeros(0))
     counts: FloatArray = field(default_factory=lambda: np.zeros(0))
 
@@ -53,7 +61,16 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
     return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
 
 
-def find_unloaded(force_n: FloatArray, step_s: float) -> ZeroReport:
+def loaded_level(force_n: FloatArray) -> float:
+    """Usual force while somebody stands on the plate, however short that is: the median of what exceeds a fifth of the top.
+
+    The sign is kept, so that a plate that counts downward shows.
+    """
+    top = float(np.quantile(np.abs(force_n), 0.998))
+    return float(np.median(force_n[np.abs(force_n) >= 0.2 * top])) if top > 0.0 else 0.0
+
+
+def find_unloaded(force_n: FloatArray, step_s: float, zero_u_n: float = np.inf) -> ZeroReport:
     """Find where nothing stands on the plate.
 
     Parameters
@@ -61,12 +78,15 @@ def find_unloaded(force_n: FloatArray, step_s: float) -> ZeroReport:
     force_n : array, shape (n,), newton
         Total vertical force with whatever offset the plate has.
     step_s : float, second
+    zero_u_n : float, newton
+        Stated standard uncertainty of the zero.
 
     Notes
     -----
     The lowest level is the smallest mean over 0.1 s. It counts as an empty plate when it lies within 12 % of the
     loaded level (95th percentile) around zero. A stretch is where the force stays within 25 N or 2 % of the loaded
-    level of it, whichever is more, cut by 20 ms at both ends and at least 0.1 s long.
+    level of it, whichever is more, cut by 20 ms at both ends and at least 0.1 s long. Flights alone, in which a foot
+    may drag, are believed only within three stated uncertainties of the zero.
     """
     width = max(3, round(SHORTEST_S / step_s))
     if force_n.size < 2 * width:
@@ -74,7 +94,7 @@ def find_unloaded(force_n: FloatArray, step_s: float) -> ZeroReport:
     total = np.concatenate(([0.0], np.cumsum(force_n)))
     means = (total[width:] - total[:-width]) / width
     lowest = float(means.min())
-    loaded = float(np.quantile(force_n, 0.95))
+    loaded = loaded_level(force_n)
     if abs(lowest) > LARGEST_OFFSET_FRAC * loaded:
         return ZeroReport()
     near = np.abs(force_n - lowest) < max(25.0, 0.02 * loaded)
@@ -92,6 +112,9 @@ def find_unloaded(force_n: FloatArray, step_s: float) -> ZeroReport:
     if float(np.mean(values == np.median(values))) > 0.9:
         above = force_n[force_n > np.median(values)]
         return ZeroReport(tuple(at_rest), float(np.median(values)), 0.0, float(above.min()) if above.size else None)
+    empty = any(a == 0 or b == force_n.size or (b - a) * step_s >= STANDING_EMPTY_S for a, b in at_rest)
+    if not empty and abs(float(values.mean())) > FLIGHT_TRUST * zero_u_n:
+        return ZeroReport(flight_n=float(values.mean()))
     return ZeroReport(tuple(at_rest), float(values.mean()), float(np.std(values)))
 
 

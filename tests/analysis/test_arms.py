@@ -145,7 +145,7 @@ def _turned_over(s: Stream) -> Stream:
 @pytest.mark.parametrize(
     ("edit", "told"),
     [
-        (_scaled("accel", 1.0 / 9.81), "unit"),
+        (_scaled("accel", 1.0 / 9.81), "in g, not in m/s²"),
         (_scaled("gyro", 57.3), "degree"),
         (_gap, "missing"),
         (_clipped, "limit"),

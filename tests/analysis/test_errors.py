@@ -78,9 +78,15 @@ def perturbed(recording: Recording, rng: np.random.Generator) -> Recording:
     stream = recording.plate
     assert stream is not None
     raw: dict[str, FloatArray] = {}
+    cells = stream.device.plates[0].cells
+    share = 1.0 / np.sqrt(len(cells)) if cells else 1.0  # zero and drift are stated for the sum of a plate's cells
     for name, value in stream.raw.items():
         arm = MOMENT_ARM_M if name.rsplit("_")[-1].startswith("m") else 1.0
-        gain, zero, drift = rng.standard_normal(3) * (GAIN_U, arm * ZERO_U_N, arm * DRIFT_U_NPS)
+        gain, zero, drift = rng.standard_normal(3) * (
+            GAIN_U,
+            share * arm * ZERO_U_N,
+            share * arm * DRIFT_U_NPS,
+        )
         noise = arm * NOISE_N * rng.standard_normal(value.size)
         raw[name] = value * (1.0 + gain) + zero + drift * stream.t_s + noise
     device = moved(stated(stream.device, 1.0), rng)

@@ -145,7 +145,7 @@ def cells(prefix: str = "", **geometry: Any) -> tuple[Plate, list[str], FloatArr
     return Plate(kind="cells", cells=made, **geometry), names, places
 
 
-@given(x=st.floats(-0.2, 0.2), y=st.floats(-0.15, 0.15), weight=st.floats(200.0, 5000.0))
+@given(x=st.floats(-0.2, 0.2), y=st.floats(-0.15, 0.15), weight=st.floats(320.0, 5000.0))
 def test_four_cells_give_force_and_place(x: float, y: float, weight: float) -> None:
     """Loads shared as a rigid plate shares them give back the force and its place."""
     plate, names, places = cells()
