@@ -12,7 +12,7 @@ from typing import Annotated, Any, get_args
 
 import typer
 
-from forcekit import cli_record
+from forcekit import cli_calibrate, cli_record
 
 app = typer.Typer(
     name="forcekit",
@@ -242,3 +242,4 @@ def propose(
 
 
 cli_record.register(app)
+cli_calibrate.register(app)
