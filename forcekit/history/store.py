@@ -19,12 +19,9 @@ import sqlalchemy as sa
 
 from forcekit.errors import InputError
 from forcekit.history import schema
+from forcekit.history.place import ENVIRONMENT, RECORDINGS, store_place, user_folder
 
 __all__ = ["Store", "insert_missing", "open_store", "reading", "writing"]
-
-FILE_NAME = "history.sqlite"
-RECORDINGS = "recordings"
-ENVIRONMENT = "FORCEKIT_DATA"
 
 WAIT_S = 30.0
 """How long a writer waits for others. Writes take milliseconds; eight at once wait well below a second each."""
@@ -81,15 +78,13 @@ def open_store(where: str | Path | None = None, *, recordings: str | Path | None
     synchronisation, so that an attempt that was reported as stored survives a crash. The log does not work on network
     drives: several computers share a server, not a file.
     """
-    asked = where if where is not None else os.environ.get(ENVIRONMENT) or _user_folder()
-    if "://" in str(asked):
-        engine, place = _server(str(asked))
-        folder = Path(recordings) if recordings is not None else _user_folder() / RECORDINGS
+    asked = store_place(where)
+    if isinstance(asked, str):
+        engine, place = _server(asked)
+        folder = Path(recordings) if recordings is not None else user_folder() / RECORDINGS
     else:
-        path = Path(asked).expanduser()
-        file = path if path.suffix == ".sqlite" else path / FILE_NAME
-        engine, place = _file(file), str(file)
-        folder = Path(recordings) if recordings is not None else file.parent / RECORDINGS
+        engine, place = _file(asked), str(asked)
+        folder = Path(recordings) if recordings is not None else asked.parent / RECORDINGS
     try:
         make_private_folder(folder)
         _update_tables(engine, place)
@@ -159,12 +154,6 @@ def make_private_folder(folder: Path) -> None:
 # --------------------------------------------------------------------------------------------------- inside
 
 
-def _user_folder() -> Path:
-    import platformdirs
-
-    return Path(platformdirs.user_data_dir("forcekit", appauthor=False))
-
-
 def _file(file: Path) -> sa.Engine:
     """Engine of an SQLite file that only its owner can read."""
     make_private_folder(file.parent)
@@ -204,7 +193,7 @@ def _server(url: str) -> tuple[sa.Engine, str]:
         engine = sa.create_engine(parsed.set(drivername="postgresql+psycopg"), pool_pre_ping=True)
     except ImportError as error:
         raise InputError(
-            'store: a server needs the driver psycopg. Install it with pip install "forcekit[server]".'
+            'store: a server needs the driver psycopg. Install it with pip install "forcekit[postgres]".'
         ) from error
     return engine, parsed.render_as_string(hide_password=True)
 

@@ -7,7 +7,8 @@ Run from the checkout::
     python tests/benchmarks/history_calibration.py 0.1        # a tenth of the runs
     python tests/benchmarks/history_calibration.py --factors  # the factors of the robust range, found again
 
-The standard error beside each rate is that of the simulation.
+The standard error beside each rate is that of the simulation. A rate beyond its promise by more than two of them is
+marked, and then the exit code is 1.
 """
 
 from __future__ import annotations
@@ -34,6 +35,18 @@ from calibration import (
 )
 
 Row = tuple[str, str, list[tuple[str, float]], int]
+
+PROMISED = {
+    "false alarms of the usual range (5 %)": {"": (0.04, 0.06)},
+    "any false alarm among several measures (5 %)": {"": (0.04, 0.06)},
+    "new lifter's next rep in the squad's range (95 %)": {"": (0.93, 0.97)},
+    "cue trial intervals (95 %)": {"": (0.93, 0.97)},
+    "useless cue tried after bad reps (worked: at most 5 %)": {"worked": (0.0, 0.05)},
+    "break load (95 %; a step: gap between loads)": {"covers": (0.93, 1.0)},
+    "miss contrast, 6 measures": {"covers": (0.93, 0.97), "any of 5 without effect shown": (0.0, 0.06)},
+}
+"""Title of a table -> which of its rates ("": all) must lie where."""
+POWER = "cue trial, true change of 2 typical errors"
 
 
 def _single(n: int, runs: int) -> Row:
@@ -67,7 +80,7 @@ def _squad(n: int, k: int, between: float, runs: int) -> Row:
 def _power(sizes: tuple[int, int, int], runs: int) -> Row:
     seen = trials(sizes, runs, effect=2.0)
     found = [(k, seen[k] / runs) for k in ("worked", "changed, cause open", "not shown")]
-    return "cue trial, true change of 2 typical errors", f"before, after, history {sizes}", found, runs
+    return POWER, f"before, after, history {sizes}", found, runs
 
 
 def _covers(sizes: tuple[int, int, int], spread: float, runs: int) -> Row:
@@ -134,9 +147,19 @@ def _call(job: tuple[Callable[..., Row], tuple[object, ...]]) -> Row:
     return job[0](*job[1])
 
 
-def table(scale: float) -> None:
-    """Print all rows."""
-    heading = ""
+def _broken(title: str, case: str, name: str, rate: float, runs: int) -> bool:
+    """Whether a rate lies beyond its promise by more than chance."""
+    limits = PROMISED.get(title, {})
+    low, high = limits.get(name) or limits.get("") or (0.0, 1.0)
+    if title == POWER and name == "worked" and case.endswith(("(5, 5, 10)", "(5, 5, 20)")):
+        low = 0.80
+    slack = 2.0 * max(rate * (1.0 - rate) / runs, 1e-9) ** 0.5
+    return not low - slack <= rate <= high + slack
+
+
+def table(scale: float) -> bool:
+    """Print all rows; true when no promise is broken."""
+    heading, n_broken = "", 0
     with ProcessPoolExecutor(2) as pool:
         for title, case, rates, runs in pool.map(_call, jobs(scale)):
             if title != heading:
@@ -145,7 +168,11 @@ def table(scale: float) -> None:
             told = "   ".join(
                 f"{k} {100 * p:5.1f} ± {100 * (p * (1 - p) / runs) ** 0.5:.1f} %" for k, p in rates if p == p
             )
-            print(f"  {case:<48} {told}", flush=True)
+            broken = [k or "rate" for k, p in rates if p == p and _broken(title, case, k, p, runs)]
+            n_broken += len(broken)
+            print(f"  {case:<48} {told}{f'   BROKEN: {broken}' if broken else ''}", flush=True)
+    print(f"\n{n_broken} of the promises are broken")
+    return n_broken == 0
 
 
 def factors() -> None:
@@ -167,4 +194,4 @@ if __name__ == "__main__":
     if "--factors" in sys.argv:
         factors()
     else:
-        table(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0)
+        sys.exit(0 if table(float(sys.argv[1]) if len(sys.argv) > 1 else 1.0) else 1)

@@ -1,8 +1,8 @@
-"""What the statistics promise, held against simulated histories (few runs here; the table is in tests/benchmarks).
+"""What the statistics promise, held against simulated histories: few runs here, so a coarse limit.
 
-Tolerances: a rate from r runs has the standard error √(p(1 − p)/r), 0.34 points for 5 % in 4 000 runs. The promise is 1
-point around 5 %, and 93 to 97 % of coverage; where fewer runs cannot show that, a wider limit stands with its reason.
-Seeds are fixed.
+The promise is 1 point around 5 %, and 93 to 97 % of coverage; `tests/benchmarks/history_calibration.py` holds it with
+many runs, and fails where it is broken. A rate from r runs has the standard error √(p(1 − p)/r): 0.63 points for 5 %
+in 1 200 runs, 1.4 in 250. The limits here are the promise widened by two of these, stated beside each. Seeds are fixed.
 """
 
 from __future__ import annotations
@@ -21,55 +21,56 @@ from calibration import (
 )
 
 
-@pytest.mark.parametrize("n", [3, 5, 10, 50])
+@pytest.mark.parametrize("n", [3, 10, 50])
 def test_one_usual_rep_in_twenty_is_called_different(n: int) -> None:
-    """False alarms of the usual range are 5 ± 1 % from 3 to 50 earlier reps."""
-    assert alarms(n, 4000) == pytest.approx(0.05, abs=0.01)
+    """False alarms of the usual range are about 5 % from 3 to 50 earlier reps."""
+    assert alarms(n, 1200) == pytest.approx(0.05, abs=0.01 + 2 * 0.0063)
 
 
-@pytest.mark.parametrize("n", [5, 6, 12, 30])
+@pytest.mark.parametrize("n", [5, 12])
 def test_robust_range_keeps_the_rate(n: int) -> None:
-    """False alarms of the median-based range are 5 ± 1 % for normal reps."""
-    assert alarms(n, 2500, method="robust") == pytest.approx(0.05, abs=0.01)
+    """False alarms of the median-based range are about 5 % for normal reps."""
+    assert alarms(n, 1200, method="robust") == pytest.approx(0.05, abs=0.01 + 2 * 0.0063)
 
 
 @pytest.mark.parametrize("n", [8, 30])
 def test_mixed_loads_keep_the_rate(n: int) -> None:
-    """False alarms are 5 ± 1 % where the measure depends on load and the reps are at mixed loads."""
-    assert alarms_over_load(n, 1500) == pytest.approx(0.05, abs=0.01)
+    """False alarms are about 5 % where the measure depends on load and the reps are at mixed loads."""
+    assert alarms_over_load(n, 500) == pytest.approx(0.05, abs=0.01 + 2 * 0.0097)
 
 
 @pytest.mark.parametrize(("n", "correlation"), [(3, 0.0), (8, 0.8)])
 def test_several_measures_keep_the_rate(n: int, correlation: float) -> None:
     """Any false alarm among 8 measures comes in 5 % of usual reps, with fewer reps than measures too."""
-    # 600 runs: the standard error is 0.9 points, so this shows 5 ± 2.5; the 1 point is shown by the long run
-    assert alarms_of_several(n, 8, correlation, 600) == pytest.approx(0.05, abs=0.025)
+    assert alarms_of_several(n, 8, correlation, 250) == pytest.approx(0.05, abs=0.01 + 2 * 0.014)
 
 
 def test_new_lifters_range_covers() -> None:
-    """With 1 own rep and a squad of 8, the range holds 93 to 97 % of the next reps."""
-    assert 0.93 <= squad_coverage(1, 8, 1.0, 1500) <= 0.97
+    """With 1 own rep and a squad of 8, the range holds about 95 % of the next reps."""
+    assert squad_coverage(1, 8, 1.0, 500) == pytest.approx(0.95, abs=0.02 + 2 * 0.0097)
 
 
 def test_a_change_of_two_typical_errors_is_found() -> None:
     """5 reps after a true change of 2 typical errors, 5 before and 15 earlier: found in 80 % or more."""
-    assert trials((5, 5, 15), 1000, effect=2.0)["worked"] >= 800
+    # 300 runs: a rate of 80 % has the standard error 2.3 points
+    assert trials((5, 5, 15), 300, effect=2.0)["worked"] >= 240
 
 
 @pytest.mark.parametrize("sizes", [(3, 3, 0), (5, 5, 15)])
 def test_trial_intervals_cover(sizes: tuple[int, int, int]) -> None:
-    """The interval of the effect holds the truth in 93 to 97 %."""
-    runs = 1500
+    """The interval of the effect holds the truth in about 95 %."""
+    runs = 500
     seen = trials(sizes, runs, effect=1.0)
+    about = pytest.approx(0.95 * runs, abs=(0.02 + 2 * 0.0097) * runs)
 
-    assert 0.93 * runs <= seen["before covers"] <= 0.97 * runs
-    assert sizes[2] == 0 or 0.93 * runs <= seen["usual covers"] <= 0.97 * runs
+    assert seen["before covers"] == about
+    assert sizes[2] == 0 or seen["usual covers"] == about
 
 
 @pytest.mark.parametrize("day_sd", [0.0, 1.0])
 def test_return_to_the_mean_is_no_success(day_sd: float) -> None:
-    """A useless cue tried after bad reps "worked" in at most 5 %, with days alike or different."""
-    assert trials((3, 3, 20), 1000, bad_before=True, day_sd=day_sd)["worked"] <= 50
+    """A useless cue tried after bad reps "worked" in at most about 5 %, with days alike or different."""
+    assert trials((3, 3, 20), 400, bad_before=True, day_sd=day_sd)["worked"] <= (0.05 + 2 * 0.011) * 400
 
 
 def test_without_history_nothing_works() -> None:
@@ -83,39 +84,38 @@ def test_without_history_nothing_works() -> None:
 @pytest.mark.parametrize(("kind", "limit"), [("bent", 0.04), ("bent", None), ("straight", 0.04), ("curved", None)])
 def test_break_load_intervals_cover(kind: Curve, limit: float | None) -> None:
     """The interval holds the load at which the average crosses the stated limit in about 95 %."""
-    covered, _ = break_loads(kind, 3, 200, limit=limit)
-    # 200 runs: the standard error is 1.5 points; 93 to 97 % is shown by the long run
-    assert 0.91 <= covered <= 0.99
+    covered, _ = break_loads(kind, 3, 100, limit=limit)
+    assert covered >= 0.93 - 2 * 0.022
 
 
 def test_no_break_is_not_invented() -> None:
     """Where the shift never leaves the usual range, a break is called in at most 1 of 40 (one side of 5 %)."""
-    _, seen = break_loads("level", 3, 120, limit=None)
+    _, seen = break_loads("level", 3, 80, limit=None)
 
-    assert seen["reached"] + seen["reached, heavier end open"] <= 3
-    assert seen["not reached"] >= 90
+    assert seen["reached"] + seen["reached, heavier end open"] <= 2
+    assert seen["not reached"] >= 60
 
 
 def test_miss_contrast_covers_and_does_not_invent() -> None:
     """With heavier misses and 6 measures, the interval covers, a large difference shows, and the others do not."""
-    covered, shown, others = misses(20, 8, 6, 2.0, 250)
+    covered, shown, others = misses(20, 8, 6, 2.0, 120)
 
-    # 250 runs: the standard error is 1.4 points
-    assert 0.91 <= covered <= 0.99
+    # 120 runs: the standard error of 5 % is 2 points
+    assert covered >= 0.93 - 2 * 0.02
     assert shown >= 0.9
-    assert others <= 0.05 + 0.03
+    assert others <= 0.05 + 2 * 0.02
 
 
 def test_trends_and_steps_are_not_invented() -> None:
-    """A steady series of 12 sessions shows a slope, or steps, in 5 ± 2 % each."""
-    seen = trends(12, 1000)
+    """A steady series of 12 sessions shows a slope in about 5 %, and steps in no more."""
+    seen = trends(12, 400)
 
-    # 1 000 runs: the standard error is 0.7 points
-    assert seen["slope shown"] == pytest.approx(50, abs=20)
-    assert seen["steps"] <= 70
+    # 400 runs: the standard error is 1.1 points
+    assert seen["slope shown"] == pytest.approx(0.05 * 400, abs=(0.01 + 2 * 0.011) * 400)
+    assert seen["steps"] <= (0.05 + 2 * 0.011) * 400
 
 
 def test_a_step_is_told_from_a_line() -> None:
     """A clear step is called a step, a clear line is called a line."""
-    assert trends(12, 200, step=3.0)["steps"] >= 180
-    assert trends(12, 200, slope=0.35)["line"] >= 150
+    assert trends(12, 100, step=3.0)["steps"] >= 90
+    assert trends(12, 100, slope=0.35)["line"] >= 75
