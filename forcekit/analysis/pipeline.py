@@ -103,8 +103,8 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
     settings = settings or Settings()
     if not STANCE_RANGE_S[0] <= settings.shortest_stance_s <= STANCE_RANGE_S[1]:
         raise InputError(
-            f"the shortest stance is {settings.shortest_stance_s:g} s; {STANCE_RANGE_S[0]} to {STANCE_RANGE_S[1]} s are "
-            "allowed."
+            f"the shortest stance is {settings.shortest_stance_s:g} s; "
+            f"{STANCE_RANGE_S[0]} to {STANCE_RANGE_S[1]} s are allowed."
         )
     book = load_cue_book(settings.cue_book)
     if recording.plate is None:

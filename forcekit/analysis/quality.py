@@ -136,8 +136,8 @@ def _zero(curves: LiftCurves) -> QualityCheck:
         return QualityCheck(
             "plate zero",
             "doubtful",
-            f"in the air the plate reads {zero.flight_n:+.0f} N: a foot dragged, or the zero is wrong; the stated zero is "
-            "kept.",
+            f"in the air the plate reads {zero.flight_n:+.0f} N: a foot dragged, or the zero is wrong; "
+            "the stated zero is kept.",
         )
     if zero.offset_n is None:
         return QualityCheck("plate zero", "doubtful", "the plate was never seen unloaded; its stated zero is trusted.")

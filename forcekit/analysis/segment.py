@@ -201,7 +201,8 @@ def _no_drive(speed: FloatArray, i_down: int, at_s: float) -> PassedOver | None:
     best = float(speed[i_down + int(back[0]) :].max())
     return PassedOver(
         at_s,
-        f"a movement down and back without a drive (fastest upward {best:.2f} m/s, a drive needs {SLOWEST_DRIVE_MPS:.2f})",
+        f"a movement down and back without a drive (fastest upward {best:.2f} m/s, "
+        f"a drive needs {SLOWEST_DRIVE_MPS:.2f})",
     )
 
 

@@ -62,9 +62,9 @@ def runs(mask: BoolArray) -> list[tuple[int, int]]:
 
 
 def loaded_level(force_n: FloatArray) -> float:
-    """Usual force while somebody stands on the plate, however short that is: the median of what exceeds a fifth of the top.
+    """Usual force while somebody stands on the plate, however short that is.
 
-    The sign is kept, so that a plate that counts downward shows.
+    The median of what exceeds a fifth of the top. The sign is kept, so that a plate that counts downward shows.
     """
     top = float(np.quantile(np.abs(force_n), 0.998))
     return float(np.median(force_n[np.abs(force_n) >= 0.2 * top])) if top > 0.0 else 0.0

@@ -6,8 +6,8 @@ Run from the checkout::
     python tests/benchmarks/accuracy.py 400        # fewer
 
 Every lift is drawn anew: lifter, load, movement, timing, fault, plate kind (four cells, six components, ready pressure,
-vertical force; one or two plates), rate (80 to 2000 Hz), noise, errors of gain, zero, drift, cell position, heel line and
-foot length, site known or not. The truth comes from the simulator, which shares no code with the analysis. Pressure
+vertical force; one or two plates), rate (80 to 2000 Hz), noise, errors of gain, zero, drift, cell position, heel line
+and foot length, four in ten with an uncalibrated sensor on the bar that runs on its own clock, site known or not. The truth comes from the simulator, which shares no code with the analysis. Pressure
 of the stance is true as the mean of the noise-free pressure over the last second before the onset.
 """
 
@@ -153,7 +153,9 @@ def main() -> None:
     others: Counter[str] = Counter()
     for r in results:
         pattern = r["pattern"] or "clean"
-        if pattern in NEEDS_PRESSURE and r["kind"] == "vertical" or pattern == "slow_turnaround" and r["rate"] < 200.0:
+        if pattern in NEEDS_PRESSURE and r["kind"] == "vertical":
+            continue
+        if pattern == "slow_turnaround" and r["rate"] < 200.0:
             continue
         if pattern in BAR_PATTERNS and not r["bar"]:
             continue
@@ -165,7 +167,8 @@ def main() -> None:
     for pattern, count in sorted(asked.items()):
         print(f"  {pattern:22} {right[pattern]} of {count}")
     print(
-        f"  all: {sum(right.values())} of {sum(asked.values())} ({100.0 * sum(right.values()) / sum(asked.values()):.1f} %)"
+        f"  all: {sum(right.values())} of {sum(asked.values())} "
+        f"({100.0 * sum(right.values()) / sum(asked.values()):.1f} %)"
     )
     for what, count in others.items():
         print(f"  {what}: {count}")

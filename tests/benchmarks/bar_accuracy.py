@@ -40,14 +40,15 @@ def main(n_lifts: int) -> None:
     for rate_hz, cut in ((200.0, False), (1000.0, False), (200.0, True), (1000.0, True)):
         with ProcessPoolExecutor(2) as pool:
             found = list(pool.map(partial(one, rate_hz=rate_hz, cut=cut), range(n_lifts), chunksize=10))
-        print(f"{rate_hz:.0f} Hz, {'cut off in the catch' if cut else 'bar at rest afterwards'}, {n_lifts} lifts")  # noqa: T201
+        print(f"{rate_hz:.0f} Hz, {'cut off in the catch' if cut else 'bar at rest afterwards'}, {n_lifts} lifts")
         for name in found[0]:
             pairs = np.array([f[name] for f in found])
             factor, unit = (180.0 / np.pi, "deg") if name == "rotation" else (1e3, "mm/s" if name == "speed" else "mm")
             z = pairs[:, 0] / pairs[:, 1]
-            print(  # noqa: T201
+            print(
                 f"  {name:12s} rms {factor * np.sqrt(np.mean(pairs[:, 0] ** 2)):7.3f} {unit:4s} "
-                f"stated {factor * np.sqrt(np.mean(pairs[:, 1] ** 2)):7.3f}  coverage {100 * np.mean(np.abs(z) < 1.96):5.1f} %"
+                f"stated {factor * np.sqrt(np.mean(pairs[:, 1] ** 2)):7.3f}  "
+                f"coverage {100 * np.mean(np.abs(z) < 1.96):5.1f} %"
                 f"  z {np.sqrt(np.mean(z**2)):.2f}"
             )
 

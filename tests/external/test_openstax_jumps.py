@@ -67,8 +67,8 @@ def test_problem_7_69_through_the_whole_analysis() -> None:
     The book's acceleration is v²/2d with g = 9.80: 23.275 m/s². The power is the work of the push over its time.
     """
     lift = jump(105.0, 0.400, 9.80 * 0.950 / 0.400, 9.80665)
-    # Two steps of the acceleration, 28 and 33 m/s², fall somewhere between two samples 0.1 ms apart: half of each step's
-    # impulse, 0.0031 m/s together, comes on top of half a unit of the last printed digit.
+    # Two steps of the acceleration, 28 and 33 m/s², fall somewhere between two samples 0.1 ms apart: half of each
+    # step's impulse, 0.0031 m/s together, comes on top of half a unit of the last printed digit.
     assert lift["takeoff_velocity"].value == pytest.approx(4.32, abs=0.005 + 0.0031)
     assert lift["peak_force"].value == pytest.approx(3470.0, abs=5.0)
     assert (lift["mean_drive_power"].value or 0.0) / 1000.0 == pytest.approx(7.49, abs=0.005)
