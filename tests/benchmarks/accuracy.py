@@ -7,8 +7,9 @@ Run from the checkout::
 
 Every lift is drawn anew: lifter, load, movement, timing, fault, plate kind (four cells, six components, ready pressure,
 vertical force; one or two plates), rate (80 to 2000 Hz), noise, errors of gain, zero, drift, cell position, heel line
-and foot length, four in ten with an uncalibrated sensor on the bar that runs on its own clock, site known or not. The truth comes from the simulator, which shares no code with the analysis. Pressure
-of the stance is true as the mean of the noise-free pressure over the last second before the onset.
+and foot length, site known or not; four in ten have an uncalibrated sensor on the bar that runs on its own clock. The
+truth comes from the simulator, which shares no code with the analysis. Pressure of the stance is true as the mean of
+the noise-free pressure over the last second before the onset.
 """
 
 from __future__ import annotations
