@@ -153,14 +153,16 @@ def check_plate(
     if history is not None:
         from forcekit.acquire.check_file import CheckRow, add_check
         from forcekit.mechanics.check_history import check_trend
+        from forcekit.mechanics.plate_check import own_u_frac
 
         name = stream.device.name + (f" {stream.device.serial}" if stream.device.serial else "")
         row = CheckRow(
             _made_at(recording), name if plate == 1 else f"{name} plate {plate}", mass, mass_u, found.mass_kg,
-            found.error_frac, found.error_u_frac, found.zero_shift_n, found.verdict,
+            found.error_frac, found.error_u_frac, own_u_frac(found, stream.device, plate - 1), found.zero_shift_n,
+            found.verdict,
         )  # fmt: skip
         sound = [r for r in add_check(history, row) if r.verdict != "bad"]
-        trend = check_trend([r.day for r in sound], [r.error_frac for r in sound], [r.error_u_frac for r in sound])
+        trend = check_trend([r.day for r in sound], [r.error_frac for r in sound], [r.own_u_frac for r in sound])
         print(f"  history  {trend.sentence}")
     if found.verdict == "bad":
         raise InputError(f"the plate failed its check: {found.sentence}")

@@ -16,13 +16,18 @@ from forcekit.errors import InputError
 __all__ = ["CheckRow", "add_check", "read_checks"]
 
 _COLUMNS = (
-    "checked_at", "device", "mass_kg", "mass_u_kg", "found_kg", "error_frac", "error_u_frac", "zero_shift_n", "verdict",
+    "checked_at", "device", "mass_kg", "mass_u_kg", "found_kg", "error_frac", "error_u_frac", "own_u_frac",
+    "zero_shift_n", "verdict",
 )  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
 class CheckRow:
-    """One daily check; `checked_at` is date and time with zone, in ISO form."""
+    """One daily check.
+
+    `checked_at` is date and time with zone, in ISO form; `own_u_frac` the part of the error's uncertainty that the
+    checks of a plate do not share, which is what a drift is judged by.
+    """
 
     checked_at: str
     device: str
@@ -31,6 +36,7 @@ class CheckRow:
     found_kg: float
     error_frac: float
     error_u_frac: float
+    own_u_frac: float
     zero_shift_n: float
     verdict: str
 
@@ -58,8 +64,8 @@ def read_checks(path: str | Path) -> tuple[CheckRow, ...]:
     for i, cells in enumerate(table[1:], 2):
         try:
             when, device, *numbers, verdict = cells
-            mass, mass_u, found, error, error_u, zero = (float(n) for n in numbers)
-            row = CheckRow(when, device, mass, mass_u, found, error, error_u, zero, verdict)
+            mass, mass_u, found, error, error_u, own_u, zero = (float(n) for n in numbers)
+            row = CheckRow(when, device, mass, mass_u, found, error, error_u, own_u, zero, verdict)
             datetime.datetime.fromisoformat(when)
         except (ValueError, TypeError):
             raise InputError(

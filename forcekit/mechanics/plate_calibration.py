@@ -139,7 +139,7 @@ def calibrate_plate(
     weight = np.array([r.mass_kg for r in loaded]) * gravity_mps2 * AIR_BUOYANCY
     place = np.array([[r.x_m, r.y_m] for r in loaded])
     matrix, target = _equations(counts, weight, place, cells)
-    gains, cov, sigma = _fit(matrix, target, weight * place_u_m)
+    gains, cov = _fit(matrix, target, weight * place_u_m)
     cov = cov + mass_u_frac**2 * np.outer(gains, gains)
     report = report_of(
         loaded=[(r.mass_kg, r.x_m, r.y_m, r.falling) for r in loaded],
@@ -148,7 +148,7 @@ def calibrate_plate(
         cells_m=cells,
         empty_n=np.array([float(np.array(r.counts) @ gains) for r in empty]),
         empty_t_s=np.array([r.t_s for r in empty]),
-        condition=_condition(matrix, sigma),
+        condition=_condition(matrix, weight, cells),
         place_u_m=place_u_m,
     )
     silent = _silent_cells(counts)
@@ -188,8 +188,8 @@ def _equations(
     return matrix, target
 
 
-def _fit(matrix: FloatArray, target: FloatArray, placing_nm: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Gains, their covariance, and the standard deviation of each equation."""
+def _fit(matrix: FloatArray, target: FloatArray, placing_nm: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Gains and their covariance."""
     n = placing_nm.size
     sigma = np.concatenate([np.full(n, 0.1), np.maximum(placing_nm, 0.02), np.maximum(placing_nm, 0.02)])
     gains = np.zeros(4)
@@ -203,12 +203,17 @@ def _fit(matrix: FloatArray, target: FloatArray, placing_nm: FloatArray) -> tupl
         moment_scale = max(float(np.sqrt(np.mean(rest[n:] ** 2) * share)), 1e-3)
         sigma = sigma * np.concatenate([np.full(n, force_scale), np.full(2 * n, moment_scale)])
     scaled = matrix / sigma[:, None]
-    return gains, np.linalg.pinv(scaled.T @ scaled), sigma
+    return gains, np.linalg.pinv(scaled.T @ scaled)
 
 
-def _condition(matrix: FloatArray, sigma: FloatArray) -> float:
-    """Ratio of the best to the worst determined combination of gains, cells scaled alike."""
-    scaled = matrix / sigma[:, None]
+def _condition(matrix: FloatArray, weight: FloatArray, cells: FloatArray) -> float:
+    """Ratio of the best to the worst determined combination of gains, cells scaled alike.
+
+    A matter of the places alone: forces are taken relative to the weight, moments relative to the weight at a cell.
+    With the scatter as weights a quiet plate, whose forces are far better known than the places, would look bad.
+    """
+    arm = float(np.sqrt(np.mean(np.sum(cells**2, axis=1))))
+    scaled = matrix / np.concatenate([weight, weight * arm, weight * arm])[:, None]
     lengths = np.linalg.norm(scaled, axis=0)
     if np.any(lengths == 0.0):
         return float("inf")

@@ -13,10 +13,13 @@ from forcekit.mechanics.still_loads import StillLoad, still_loads
 from forcekit.mechanics.timebase import fill, uniform_timebase
 from forcekit.model import DeviceFile, FloatArray, Plate, Stream
 
-__all__ = ["StoredGains", "cells_of", "check_plate", "counts_of", "stored_gains"]
+__all__ = ["StoredGains", "cells_of", "check_plate", "counts_of", "own_u_frac", "stored_gains"]
 
 STANDING_FRAC = 0.008
 """Allowed movement of the force as a part of the mass's weight: a person who stands quietly (see `stance`)."""
+
+LEAST_OWN_FRAC = 0.0005
+"""Repeatability of a mass put on by hand, as a part of it (our choice)."""
 
 LOADED_FRAC = 0.3
 """Less than this part of the mass's weight is the empty plate (our choice)."""
@@ -118,6 +121,12 @@ def check_plate(
         stored, cells, _samples(empty, counts), _samples(loaded, counts), mass_kg,
         mass_u_kg=mass_u_kg, at_m=at_m, gravity_mps2=gravity,
     )  # fmt: skip
+
+
+def own_u_frac(check: DailyCheck, device: DeviceFile, plate: int) -> float:
+    """Relative uncertainty of a check that other checks of the same plate do not share: all but that of the gains."""
+    rest = check.error_u_frac**2 - _plate(device, plate).gain_u ** 2
+    return float(np.sqrt(max(rest, LEAST_OWN_FRAC**2)))
 
 
 def _samples(loads: list[StillLoad], counts: FloatArray) -> FloatArray:
