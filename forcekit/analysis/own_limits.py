@@ -68,7 +68,7 @@ def with_limits(book: Mapping[str, CueEntry], own: Mapping[str, tuple[float, str
     book : mapping of str to CueEntry
         See `findings.load_cue_book`.
     own : mapping of str to (float, str)
-        Pattern -> limit as the cue book writes it, and where it comes from, such as "up to 52 ms at 80 kg from 14 reps".
+        Pattern -> limit as the cue book writes it, and where it comes from, such as "up to 52 ms at 80 kg, 14 reps".
 
     Notes
     -----

@@ -150,8 +150,7 @@ def add_attempt(
             if same is not None:
                 return Stored("known", known.uid, same.uid, known.id, same.id)
         attempt_id = known.id if known is not None else _insert_id(conn, t.attempts, attempt)
-        if known is None and recording_ids:
-            conn.execute(sa.insert(t.attempt_recordings), [{"attempt_id": attempt_id, **r} for r in recording_ids])
+        insert_missing(conn, t.attempt_recordings, [{"attempt_id": attempt_id, **r} for r in recording_ids])
         result = {
             "uid": uuid.uuid4().hex,
             "attempt_id": attempt_id,

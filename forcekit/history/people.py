@@ -79,6 +79,7 @@ def add_athlete(
     name = name.strip()
     if not name:
         raise InputError("athlete: the name is empty. Give a name or a pseudonym.")
+    _check_name(name)
     row: dict[str, Any] = {"stature_m": stature_m, "foot_length_m": foot_length_m, "shoe_size_mm": shoe_size_mm}
     for key, value in {**row, "mass_kg": body_mass_kg}.items():
         _check(name, key, value)
@@ -103,6 +104,8 @@ def change_athlete(store: Store, name: str, **changes: float | str | None) -> At
     if set(changes) - allowed:
         wrong = ", ".join(sorted(set(changes) - allowed))
         raise InputError(f"athlete: {wrong} cannot be changed; {', '.join(sorted(allowed))} can. Correct the option.")
+    if "name" in changes:
+        changes["name"] = _check_name(str(changes["name"]).strip())
     for key, value in changes.items():
         if isinstance(value, int | float):
             _check(name, key, float(value))
@@ -189,6 +192,13 @@ def _athletes(store: Store, name: str | None) -> list[Athlete]:
         n_attempts, last = about.get(row["id"], (0, None))
         found.append(Athlete(**{k: row[k] for k in keys}, n_attempts=n_attempts, last_lifted_at=last))
     return found
+
+
+def _check_name(name: str) -> str:
+    """Give the name back if it is one line of text that a screen can show."""
+    if not name or not name.isprintable():
+        raise InputError(f"athlete: the name {name!r} is empty or holds characters that cannot be seen. Give another.")
+    return name
 
 
 def _check(name: str, key: str, value: float | None) -> None:

@@ -20,7 +20,7 @@ from forcekit.history.store import Store
 from forcekit.history.trend import Trend, trend
 from forcekit.history.trial import CueTrial, cue_trial
 from forcekit.history.usual import Method, UsualRange, usual_range
-from forcekit.history.wording import Wording
+from forcekit.history.wording import Wording, measure_words
 from forcekit.model import BoolArray, FloatArray, Measure
 
 __all__ = [
@@ -80,6 +80,7 @@ def usual_of(
     mine = None if unit is None else series(store, athlete, measure, movement=movement)
     values, loads = (np.empty(0), np.empty(0)) if mine is None else (mine.value, mine.load_kg)
     unit = unit or ""
+    words = words or measure_words(measure, unit)
     if not squad or np.count_nonzero(np.isfinite(values)) >= LEAST_REPS:
         return usual_range(values, loads, load_kg=load_kg, method=method, measure=measure, unit=unit, words=words)
     others, unit = _others(store, athlete, measure, load_kg, movement)
@@ -114,6 +115,7 @@ def compare_lift(
     movement: str | None = None,
     names: Iterable[str] = COMPARED,
     leave_out: int | None = None,
+    until: float | None = None,
     words: Mapping[str, Wording] | None = None,
 ) -> Comparison:
     """Compare a lift with the athlete's earlier ones in several measures at once.
@@ -126,14 +128,17 @@ def compare_lift(
         Measures to compare.
     leave_out : int, optional
         Id of the attempt when the lift is in the store already.
+    until : float, optional
+        Only with attempts before this time, seconds since 1970 (UTC).
     """
     new = {n: m.value for n in names if (m := measures.get(n)) is not None and m.value is not None}
     have = measure_names_of(store, athlete)
-    old, ids, loads = _columns(store, athlete, [n for n in new if n in have], movement)
+    old, ids, loads = _columns(store, athlete, [n for n in new if n in have], movement, until=until)
     if leave_out is not None:
         kept = ids != leave_out
         old, loads = {n: v[kept] for n, v in old.items()}, loads[kept]
     units = {n: measures[n].unit for n in new}
+    words = {n: measure_words(n, units[n]) for n in new} | dict(words or {})
     return compare_many(new, old, loads_kg=loads, load_kg=load_kg, units=units, words=words)
 
 
@@ -149,6 +154,7 @@ def trend_of(
     """Trend of a measure over an athlete's sessions, load allowed for where all loads are known."""
     s = series(store, athlete, measure, movement=movement, since=since)
     loads = s.load_kg if np.isfinite(s.load_kg).all() else None
+    words = words or measure_words(measure, s.unit)
     return trend(s.lifted_at, s.value, sessions=s.session, loads_kg=loads, measure=measure, unit=s.unit, words=words)
 
 
@@ -159,6 +165,7 @@ def typical_error_of(
     s = series(store, athlete, measure, movement=movement)
     pairs = np.column_stack([s.session, np.where(np.isfinite(s.load_kg), s.load_kg, -1.0)])
     groups = np.unique(pairs, axis=0, return_inverse=True)[1].reshape(-1).astype(np.float64) if len(s) else s.session
+    words = words or measure_words(measure, s.unit)
     return typical_error(s.value, groups, measure=measure, unit=s.unit, words=words)
 
 
@@ -212,7 +219,7 @@ def cue_trial_of(
         cue=f'the {"cue" if cue else "drill"} "{name}"',
         measure=measure,
         unit=s.unit,
-        words=words,
+        words=words or measure_words(measure, s.unit),
     )
 
 
@@ -247,6 +254,7 @@ def miss_contrast_of(
     loads_kg = loads[known] if np.isfinite(loads[known]).any() else None
     values = {n: v[known] for n, v in columns.items()}
     units = {n: have[n] for n in chosen}
+    words = {n: measure_words(n, have[n]) for n in chosen} | dict(words or {})
     return miss_contrast(values, missed[known], loads_kg=loads_kg, units=units, words=words)
 
 
@@ -263,6 +271,7 @@ def break_load_of(
 ) -> BreakLoad:
     """From which load a measure (unless told, the shift of pressure) leaves an athlete's usual range."""
     s = series(store, athlete, measure, movement=movement, since=since)
+    words = words or measure_words(measure, s.unit)
     return break_load(s.value, s.load_kg, limit=limit, side=side, measure=measure, unit=s.unit, words=words)
 
 
@@ -270,10 +279,10 @@ def break_load_of(
 
 
 def _columns(
-    store: Store, athlete: str, names: Iterable[str], movement: str | None
+    store: Store, athlete: str, names: Iterable[str], movement: str | None, *, until: float | None = None
 ) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
     """Several measures on the same attempts, NaN where one is missing; with attempt ids and loads."""
-    read = {name: series(store, athlete, name, movement=movement) for name in names}
+    read = {name: series(store, athlete, name, movement=movement, until=until) for name in names}
     loads: dict[int, float] = {}
     for s in read.values():
         loads |= dict(zip(s.attempt_id.tolist(), s.load_kg.tolist(), strict=True))

@@ -40,7 +40,7 @@ def keep_file(store: Store, source: Path, role: str = "plate") -> KeptFile:
     source : Path
         The file; it is only read.
     role : str
-        What it is of: "plate", "bar" or "device".
+        What it is of: "plate", "bar", or "device" for a file that only explains signals.
 
     Notes
     -----
@@ -79,11 +79,14 @@ def find_kept(store: Store, sha256: str) -> Path | None:
 
 
 def content_hash(files: Iterable[KeptFile]) -> str | None:
-    """Give one hash for all raw files of a recording, whatever their order; None without files.
+    """Give the hash by which a recording is known, whatever the order of its files; None without files.
 
-    Device files do not count: the same signals explained anew are the same recording.
+    The plate's files decide where there are any: the same lift with the bar's file beside it is the same lift. Device
+    files never count: the same signals explained anew are the same recording.
     """
-    hashes = sorted(f.sha256 for f in files if f.role != "device")
+    given = list(files)
+    plates = [f for f in given if f.role == "plate"]
+    hashes = sorted(f.sha256 for f in plates or given if f.role != "device")
     if not hashes:
         return None
     return hashes[0] if len(hashes) == 1 else hashlib.sha256("\n".join(hashes).encode()).hexdigest()

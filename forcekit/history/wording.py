@@ -5,7 +5,18 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-__all__ = ["Wording", "interval_text", "join_words", "load_text", "number_text", "signed_text", "wording"]
+from forcekit.registry import MEASURES
+
+__all__ = [
+    "Wording",
+    "interval_text",
+    "join_words",
+    "load_text",
+    "measure_words",
+    "number_text",
+    "signed_text",
+    "wording",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +86,33 @@ def wording(measure: str, unit: str = "") -> Wording:
                 return Wording(label if ending != "left_share" else "left share", shown, 100.0, higher, lower)
     shown_unit, factor = _SHOWN.get(unit, (unit, 1.0))
     return Wording(label, shown_unit, factor, higher, lower)
+
+
+_COMPARED = {
+    "transition_time": ("slower", "quicker"),
+    "bar_transition_time": ("slower", "quicker"),
+    "bar_lead": ("later", "earlier"),
+    "side_shift": ("further left", "further right"),
+    "shaft_rotation_dip": ("elbows higher", "elbows lower"),
+    "shaft_rotation_drive": ("elbows higher", "elbows lower"),
+}
+
+
+def measure_words(measure: str, unit: str = "") -> Wording:
+    """Words for a measure as the registry of measures has them; one that is not in it gets those of `wording`.
+
+    Examples
+    --------
+    >>> measure_words("transition_time")
+    Wording(label='turnaround', unit='ms', factor=1000.0, higher='slower', lower='quicker')
+    """
+    info = MEASURES.get(measure)
+    if info is None:
+        return wording(measure, unit)
+    known = wording(measure, info.unit)
+    higher, lower = ("faster", "slower") if info.unit == "m/s" else (known.higher, known.lower)
+    higher, lower = _COMPARED.get(measure, (higher, lower))
+    return Wording(info.label, info.shown_unit, info.factor, higher, lower)
 
 
 def _decimals(spread: float) -> int:

@@ -1,0 +1,190 @@
+"""Analysing kept recordings again, with the version in use; earlier results stay beside the new ones."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import msgspec
+import sqlalchemy as sa
+
+from forcekit.acquire.source import read
+from forcekit.analysis.pipeline import Settings, analyze
+from forcekit.errors import ForcekitError, InputError
+from forcekit.history import schema as t
+from forcekit.history.attempts import SAME_LIFT_S
+from forcekit.history.keep import filled_card, keep_again
+from forcekit.history.own_limits import own_limits
+from forcekit.history.people import find_athlete_id
+from forcekit.history.recordings import KeptFile, find_kept
+from forcekit.history.store import Store, reading
+from forcekit.model import Analysis, AttemptCard, Lift
+
+__all__ = ["Again", "NotAgain", "reanalyze"]
+
+_CARD_COLUMNS = ("load_kg", "drill", "cue", "outcome")
+
+
+@dataclass(frozen=True, slots=True)
+class NotAgain:
+    """A recording that could not be analysed again, and why."""
+
+    recording: str
+    why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Again:
+    """What became of an athlete's recordings.
+
+    Attributes
+    ----------
+    n_same, n_changed, n_new : int
+        Lifts whose result is the stored one, those that have another result now, and lifts not found before.
+    not_found : tuple of int
+        Ids of attempts whose lift was not found this time; their earlier results stay.
+    """
+
+    n_recordings: int
+    n_same: int
+    n_changed: int
+    n_new: int
+    not_found: tuple[int, ...]
+    failed: tuple[NotAgain, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Kept:
+    """One recording of the store: its attempts in order of time, and the setup of the newest result."""
+
+    attempts: tuple[Any, ...]
+    setup: dict[str, Any]
+
+    @property
+    def start(self) -> float:
+        """When it began, seconds since 1970 (UTC)."""
+        first = self.attempts[0]
+        return float(first.lifted_at - first.lift_at_s)
+
+
+def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Again:
+    """Analyse every kept recording of an athlete again and keep the results beside the earlier ones.
+
+    Parameters
+    ----------
+    cue_book : Path, optional
+        Your own cue book, as for an analysis.
+
+    Notes
+    -----
+    Load, cue, drill and outcome are taken as they stand in the store now, corrections included; a recording whose lifts
+    have different loads is analysed once for each. Own limits come from the attempts before the recording.
+    """
+    counts = {"known": 0, "analysed again": 0, "new": 0}
+    not_found: list[int] = []
+    failed: list[NotAgain] = []
+    recordings, without = _recordings(store, athlete)
+    if without:
+        failed.append(NotAgain(f"{without} attempts", "they were stored without a raw file"))
+    for kept in recordings:
+        try:
+            states, missing = _one(store, athlete, kept, cue_book)
+        except ForcekitError as error:
+            failed.append(NotAgain(_name(kept), str(error)))
+            continue
+        not_found += missing
+        for state in states:
+            counts[state] += 1
+    return Again(
+        len(recordings), counts["known"], counts["analysed again"], counts["new"], tuple(not_found), tuple(failed)
+    )
+
+
+def _recordings(store: Store, athlete: str) -> tuple[list[_Kept], int]:
+    """Recordings in order of time, and how many attempts have no raw file."""
+    who = find_athlete_id(store, athlete)
+    a, r = t.attempts.c, t.results.c
+    newest = sa.select(sa.func.max(r.id)).where(r.attempt_id == a.id).scalar_subquery()
+    columns = (a.id, a.lifted_at, a.lift_at_s, a.content_hash, *(a[k] for k in _CARD_COLUMNS), r.setup)
+    query = sa.select(*columns).join(t.results, r.id == newest).where(a.athlete_id == who).order_by(a.lifted_at, a.id)
+    with reading(store) as conn:
+        rows = conn.execute(query).all()
+    groups: dict[str, list[Any]] = {}
+    without = 0
+    for row in rows:
+        if row.content_hash is None or row.lift_at_s is None:
+            without += 1
+        else:
+            groups.setdefault(row.content_hash, []).append(row)
+    return [_Kept(tuple(g), json.loads(g[-1].setup)) for g in groups.values()], without
+
+
+def _name(kept: _Kept) -> str:
+    files = kept.setup.get("files", {})
+    return str(files.get("plate", {}).get("name", "a recording"))
+
+
+def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tuple[list[str], list[int]]:
+    """What became of each lift of a recording, and the attempts not found in it."""
+    files, paths = _files(store, kept)
+    recording = read(paths["plate"], paths.get("plate device"), paths.get("bar"), paths.get("bar device"))
+    told = kept.setup.get("settings", {})
+    settings = replace(Settings(), **told, cue_book=cue_book)
+    states: list[str] = []
+    found: set[int] = set()
+    loads = list(dict.fromkeys(row.load_kg for row in kept.attempts))
+    for load in loads:
+        mine = [row for row in kept.attempts if row.load_kg == load]
+        card = filled_card(store, athlete, _card(kept, mine), kept.start)
+        limits = own_limits(store, athlete, load_kg=card.load_kg, movement=card.movement, until=kept.start)
+        analysis = analyze(replace(recording, card=card), replace(settings, own_limits=limits))
+        lifts, ids = _lifts_of(analysis, mine, kept.attempts, first=load == loads[0])
+        found |= ids
+        picked = replace(analysis, lifts=lifts)
+        setup = {k: v for k, v in kept.setup.items() if k in ("settings", "devices")}
+        states += [s.state for s in keep_again(store, athlete, picked, files, at=kept.start, setup=setup)]
+    return states, [row.id for row in kept.attempts if row.id not in found]
+
+
+def _files(store: Store, kept: _Kept) -> tuple[dict[str, KeptFile], dict[str, Path]]:
+    listed = kept.setup.get("files", {})
+    if "plate" not in listed:
+        raise InputError("its result does not say which file is which; analyse the recording itself again.")
+    files, paths = {}, {}
+    for what, entry in listed.items():
+        path = find_kept(store, entry["sha256"])
+        if path is None:
+            raise InputError(f"the raw file {entry['name']} ({what}) is not on this computer.")
+        role = "device" if what.endswith("device") else what
+        files[what] = KeptFile(entry["sha256"], path.stat().st_size, entry["name"], role)
+        paths[what] = path
+    return files, paths
+
+
+def _card(kept: _Kept, mine: Sequence[Any]) -> AttemptCard:
+    """Card as it was filled in, with what the store says now where these attempts agree."""
+    card = msgspec.convert(kept.setup.get("card", {}), AttemptCard)
+    agreed = {}
+    for name in _CARD_COLUMNS:
+        values = {getattr(row, name) for row in mine}
+        agreed[name] = (values.pop() or None) if len(values) == 1 else None
+    return msgspec.structs.replace(card, **agreed)
+
+
+def _lifts_of(
+    analysis: Analysis, mine: Sequence[Any], every: Sequence[Any], *, first: bool
+) -> tuple[tuple[Lift, ...], set[int]]:
+    """Lifts of these attempts, with those of no attempt in the first turn; and the attempts found."""
+    picked: list[Lift] = []
+    ids: set[int] = set()
+    for lift in analysis.lifts:
+        at = lift.instants.lowest_s
+        near = {row.id for row in every if abs(row.lift_at_s - at) <= SAME_LIFT_S}
+        own = near & {row.id for row in mine}
+        if own or (first and not near):
+            picked.append(lift)
+            ids |= own
+    return tuple(picked), ids
