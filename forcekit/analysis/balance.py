@@ -324,6 +324,9 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
         whole = impulse(0.0, end, c.time(0.0, np.zeros(c.n_sources)), phases.drive_end_at, 1.0)
         out["forward_velocity_at_takeoff"] = Reading(whole / c.weight * c.gravity_mps2)
     i, j = int(np.floor(low)), min(forward.size - 1, int(np.ceil(end)) + 1)
-    upward = float(_trapezoid_weights(low - i, end - i, j - i + 1) @ c.force_n[i : j + 1]) * step
-    out["push_angle"] = Reading(Uncertain(math.atan2(drive.value, upward), drive.parts / upward))
+    weights = _trapezoid_weights(low - i, end - i, j - i + 1) * step
+    parts = np.zeros(c.n_sources)
+    parts[: c.d_resultant.shape[0]] = c.d_resultant[:, FZ, i : j + 1] @ weights
+    upward = Uncertain(float(weights @ c.force_n[i : j + 1]), parts)
+    out["push_angle"] = Reading(Uncertain(math.atan2(drive.value, upward.value), (drive / upward).parts))
     return out

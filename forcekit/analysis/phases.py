@@ -46,6 +46,8 @@ LINE_HALF_S = 0.004
 FALL_BACK_S = 0.006
 """The slope of the falling force is taken over this time before the threshold (our choice)."""
 LONGEST_TAIL_S = 0.010
+ABRUPT_SAMPLES = 5.0
+"""A force gone at the next sample that its own line would bring to zero only after this many has stopped abruptly."""
 SLOW_HZ = 450.0
 """Below this rate the fall from weight to nothing has only a few samples; a parabola through the last three is used."""
 SLOW_TAKEOFF_U = 0.13
@@ -304,7 +306,7 @@ def _takeoff(curves: LiftCurves, i_takeoff: int, threshold_n: float) -> tuple[fl
     gone = following < max(3.0 * curves.noise_n, 1e-3 * curves.weight.value)
     longest = 1.0 if slow or gone else 1.0 + LONGEST_TAIL_S * curves.rate_hz
     later = _first_zero(float(bend), float(slope), float(level), np.inf)
-    abrupt = gone and later > 1.0  # the force ends between two samples without having fallen before
+    abrupt = gone and later > ABRUPT_SAMPLES  # the force ends between two samples without having fallen before
     later = 0.5 if abrupt else min(later, longest)
     noise = curves.noise_n * 2.0 / np.sqrt(x.size) / max(1e-9, -float(slope))
     # How the force bends on its last newtons is not seen.

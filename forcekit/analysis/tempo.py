@@ -17,6 +17,8 @@ __all__ = ["tempo"]
 
 PEAK_HALF_S = 0.006
 """Half-width of the parabola through a peak (our choice: a drive's peak force can end in a sharp edge)."""
+TURN_U_SAMPLES = 0.003
+"""Standard uncertainty of the turnaround from how the speed bends between samples (seen in simulated lifts)."""
 LIGHT_HALF_S = 0.015
 """The same for the lightest moment, which is broad (our choice)."""
 
@@ -45,7 +47,7 @@ def _times(curves: LiftCurves, phases: Phases) -> Readings:
         "braking_time": Reading(phases.lowest_at - phases.braking_start_at),
         "dip_time": Reading(phases.lowest_at - phases.onset_at, below=late, above=early),
         "drive_time": Reading(phases.drive_end_at - phases.lowest_at),
-        "transition_time": Reading(phases.transition_at[1] - phases.transition_at[0]),
+        "transition_time": Reading((phases.transition_at[1] - phases.transition_at[0]).widened(TURN_U_SAMPLES / rate)),
         "onset_at": Reading(phases.onset_at, below=early, above=late),
         "braking_start_at": Reading(phases.braking_start_at),
         "lowest_at": Reading(phases.lowest_at),
