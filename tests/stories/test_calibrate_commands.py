@@ -13,9 +13,12 @@ import msgspec
 import numpy as np
 import pytest
 
+from forcekit.acquire.capture import Capture
 from forcekit.acquire.check_file import read_checks
 from forcekit.acquire.device_file import load_device, save_device
 from forcekit.acquire.receive import Receiver, receive
+from forcekit.acquire.replay import replay
+from forcekit.acquire.source import read
 from forcekit.acquire.virtual import VirtualSerial
 from forcekit.acquire.wire import Command, CommandCode, encode_description, encode_samples
 from forcekit.cli import main
@@ -24,6 +27,7 @@ from forcekit.mechanics.bar_readings import bar_settings
 from forcekit.mechanics.plate_calibration import AIR_BUOYANCY
 from forcekit.mechanics.still_loads import Placement, grid_plan, still_loads
 from forcekit.model import BarSensor, Cell, Channel, DeviceFile, FloatArray, Link, Plate, Site, TimeAxis
+from tests.acquire.waiting import wait_until
 
 CELLS = np.array([[0.25, -0.2], [0.25, 0.2], [-0.25, -0.2], [-0.25, 0.2]])
 GAINS = np.array([0.0125, 0.0118, 0.0131, 0.0127])
@@ -451,6 +455,35 @@ def test_bar_calibration_comes_back(forcekit: Run, tmp_path: Path, bar: Path) ->
     assert 0.0 < c.accel_bias_u_mps2 < 0.01
     assert bar_settings(made).accel_bias_u_mps2 == c.accel_bias_u_mps2
     assert "laid.csv" in c.made
+
+
+def test_a_recording_that_describes_itself_is_enough(forcekit: Run, tmp_path: Path, bar: Path) -> None:
+    """The same positions played through a port and recorded give the same calibration without a device file."""
+    write_positions(tmp_path / "laid.csv", 10, seed=12)
+    forcekit("calibrate-bar", tmp_path / "laid.csv", "--device", bar, "-o", tmp_path / "file.toml")
+    played = read(tmp_path / "laid.csv", device=bar)
+    assert played.bar is not None
+    with replay(played, speed=20.0) as planned:
+        capture = Capture(tmp_path / "laid", planned)
+        capture.start()
+        wait_until(lambda: capture.states()[0].n_samples == played.bar.t_s.size, what="the last sample")
+        recorded = capture.finish()
+
+    code, _, err = forcekit("calibrate-bar", recorded, "-o", tmp_path / "port.toml")
+
+    assert (0, "") == (code, err)
+    a, b = (load_device(tmp_path / f"{name}.toml").bar for name in ("file", "port"))
+    assert a is not None
+    assert b is not None
+    assert a.calibration is not None
+    assert b.calibration is not None
+    # Broken numbers are sent in 2^22 steps of their range, some 5e-6 m/s2.
+    assert a.calibration.accel_bias_mps2 == pytest.approx(b.calibration.accel_bias_mps2, abs=1e-4)
+    assert np.array(a.calibration.accel_matrix) == pytest.approx(np.array(b.calibration.accel_matrix), abs=1e-5)
+
+    code, _, err = forcekit("check-plate", recorded, "--mass", "20")
+    assert 2 == code
+    assert "there is no plate in this recording" in err
 
 
 def test_positions_that_do_not_spread_are_refused(forcekit: Run, tmp_path: Path, bar: Path) -> None:

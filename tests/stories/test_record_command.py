@@ -28,6 +28,7 @@ from forcekit.acquire.recording_file import read_recording, read_take
 from forcekit.acquire.replay import replay
 from forcekit.acquire.samples import Batch
 from forcekit.acquire.source import read
+from forcekit.acquire.virtual import Player, VirtualSerial
 from forcekit.acquire.wire import Status
 from forcekit.cli import main
 from forcekit.cli_desk import Desk, look, open_desk, press, watch
@@ -304,6 +305,25 @@ def test_it_ends_by_time_key_signal_and_disk(tmp_path: Path) -> None:
         stop.clear()
         desk.capture.failure = "no room"
         assert [] == list(watch(desk, lambda s: "", stop, seconds=None, turn_s=0.02))
+
+
+def test_a_cable_pulled_and_plugged_in_again(tmp_path: Path) -> None:
+    """The display tells that the link is lost, goes on by itself, and counts the reconnect."""
+    player = Player(plate_stream(5.0, 200.0), Link(transport="serial"), loop=True)
+    with VirtualSerial(player) as sensor:
+        desk = open_desk(tmp_path / "set", [Planned(sensor.port)], AttemptCard())
+        try:
+            wait_until(lambda: look(desk).devices[0].sight is not None, what="a signal")
+            sensor.unplug()
+            wait_until(lambda: look(desk).devices[0].link.state in ("lost", "failed"), what="the loss")
+            assert "again" in plain_line(look(desk))
+            before = look(desk).devices[0].link.n_samples
+            sensor.plug_in()
+            wait_until(lambda: look(desk).devices[0].link.n_samples > before, what="the next sample")
+            assert 1 == look(desk).devices[0].n_again
+            assert "reconnects 1" in plain_line(look(desk))
+        finally:
+            desk.capture.close()
 
 
 def meter_of(force_n: np.ndarray[tuple[int, ...], np.dtype[np.float64]], rate_hz: float = 500.0) -> Sight:
