@@ -267,6 +267,8 @@ class Stream:
         What was guessed or repaired while reading, one sentence each.
     first_stamp_s : float or None, second
         The first time stamp as the file has it; tells whether two recordings of the same day overlap.
+    common_clock : bool
+        The times are already on the one clock of a recorded session, fitted from all arrivals.
     """
 
     t_s: FloatArray
@@ -276,15 +278,42 @@ class Stream:
     clock: Literal["stamps", "rate"]
     notes: tuple[str, ...] = ()
     first_stamp_s: float | None = None
+    common_clock: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class TimedCard:
+    """An attempt card and when it was filled in, in seconds from the recording's start."""
+
+    t_s: float
+    card: AttemptCard
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Recording:
-    """One file or session: the streams of plate and bar and the attempt card."""
+    """One file or session: the streams of plate and bar and the attempt card.
+
+    `card` holds what is true of all attempts; `cards` those filled in during the session: one with an outcome belongs
+    to the last lift before it, one without to the lifts after it.
+    """
 
     plate: Stream | None = None
     bar: Stream | None = None
     card: AttemptCard = field(default_factory=AttemptCard)
+    cards: tuple[TimedCard, ...] = ()
+
+    def card_of(self, start_s: float, end_s: float, next_start_s: float) -> AttemptCard:
+        """Attempt card of the lift from start to end, the next of which starts later (s from the recording's start).
+
+        What stands on a card filled in before the lift, and after it on one with an outcome, goes on top of `card`.
+        """
+        before = [c.card for c in self.cards if c.t_s <= start_s and c.card.outcome is None]
+        after = [c.card for c in self.cards if start_s < c.t_s < next_start_s and c.card.outcome is not None]
+        usual = msgspec.structs.asdict(AttemptCard())
+        said = msgspec.structs.asdict(self.card)
+        for card in (*before[-1:], *after[-1:]):
+            said |= {name: v for name, v in msgspec.structs.asdict(card).items() if v != usual[name]}
+        return AttemptCard(**said)
 
     @property
     def source(self) -> str:

@@ -27,9 +27,9 @@ import numpy.typing as npt
 from forcekit.acquire.device_text import device_from_text, device_to_text
 from forcekit.acquire.host_clock import ClockFit
 from forcekit.acquire.recorder import JOURNAL_SUFFIX, read_journal
-from forcekit.acquire.take import DeviceTake, Span, Take, TimedCard, assemble, recording_of
+from forcekit.acquire.take import DeviceTake, Span, Take, assemble, recording_of
 from forcekit.errors import DeviceError, InputError
-from forcekit.model import AttemptCard, Recording
+from forcekit.model import AttemptCard, Recording, TimedCard
 
 __all__ = ["finish_journal", "read_recording", "read_take", "write_take"]
 

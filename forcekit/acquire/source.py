@@ -9,6 +9,8 @@ import importlib
 from collections.abc import Callable
 from pathlib import Path
 
+import msgspec
+
 from forcekit.acquire.device_file import load_card, load_device
 from forcekit.acquire.toml_file import check_is_file, shown
 from forcekit.errors import InputError
@@ -94,7 +96,12 @@ def _whole(
     reader: Callable[[Path], Recording] = getattr(importlib.import_module(module), function)
     recording = reader(path)
     beside = recording.bar if bar is None else read_stream(bar, bar_device, kind="bar")
-    return Recording(plate=recording.plate, bar=beside, card=recording.card if card is None else card)
+    if card is not None:  # what is said here holds for every attempt of the session, the session's cards go on top
+        said = msgspec.structs.asdict(recording.card) | {
+            name: v for name, v in msgspec.structs.asdict(card).items() if v != getattr(AttemptCard(), name)
+        }
+        card = AttemptCard(**said)
+    return Recording(recording.plate, beside, recording.card if card is None else card, recording.cards)
 
 
 def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None, *, kind: str = "plate") -> Stream:

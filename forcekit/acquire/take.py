@@ -26,9 +26,9 @@ from forcekit.acquire.host_clock import ClockFit, fit_clock, host_time
 from forcekit.acquire.recorder import CARD_BACK, Entry, EntryKind
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, DeviceFile, FloatArray, Recording, Stream
+from forcekit.model import AttemptCard, DeviceFile, FloatArray, Recording, Stream, TimedCard
 
-__all__ = ["DeviceTake", "Span", "Take", "TimedCard", "assemble", "common_card", "recording_of"]
+__all__ = ["DeviceTake", "Span", "Take", "assemble", "common_card", "recording_of"]
 
 N_ALONE = 6000
 """Arrivals of a device, about a minute, that are decoded one by one, so that each dates the clock."""
@@ -38,14 +38,6 @@ TOGETHER = 8
 
 REPLAY_DRIFT = 0.05
 """No oscillator is this far off: 5 % (our choice)."""
-
-
-@dataclass(frozen=True, slots=True)
-class TimedCard:
-    """An attempt card and when it was filled in, in seconds from the recording's start."""
-
-    t_s: float
-    card: AttemptCard
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,8 +178,10 @@ def recording_of(take: Take, source: str) -> Recording:
             source=f"{source} ({s.source})",
             clock="rate" if s.counted else "stamps",
             notes=(*s.notes, *more, *take.notes),
+            common_clock=True,
         )
-    return Recording(streams.get("plate"), streams.get("bar"), common_card([c.card for c in take.cards]))
+    common = common_card([c.card for c in take.cards])
+    return Recording(streams.get("plate"), streams.get("bar"), common, take.cards)
 
 
 def common_card(cards: Iterable[AttemptCard]) -> AttemptCard:

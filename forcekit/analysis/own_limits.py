@@ -17,7 +17,7 @@ import msgspec
 from forcekit.analysis.findings import CueEntry, load_cue_book
 from forcekit.registry import shown
 
-__all__ = ["OWN_RULES", "OwnRule", "with_limits"]
+__all__ = ["OWN_RULES", "OwnRule", "widened", "with_limits"]
 
 LEAST_SHARE = 0.5
 """An own limit of balance is no tighter than this share of the common one (our choice)."""
@@ -81,6 +81,20 @@ def with_limits(book: Mapping[str, CueEntry], own: Mapping[str, tuple[float, str
         entry = book[pattern]
         if entry.limit == common[pattern].limit:
             out[pattern] = _with_limit(entry, OWN_RULES[pattern], limit, told)
+    return out
+
+
+def widened(book: Mapping[str, CueEntry], own: Mapping[str, tuple[float, str]]) -> dict[str, str]:
+    """Return the patterns whose own limit is wider than the common one, with the source that names both.
+
+    A pattern that is then not raised would otherwise leave no trace of it.
+    """
+    new = with_limits(book, own)
+    out = {}
+    for pattern in own:
+        smaller = new[pattern].limit < book[pattern].limit
+        if new[pattern].limit != book[pattern].limit and smaller == (OWN_RULES[pattern].tighter == "larger"):
+            out[pattern] = new[pattern].limit_source
     return out
 
 

@@ -59,6 +59,8 @@ CLOSING_WITHIN_S = 8.0
 ALIGN_STANCE_S = 0.8
 """Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
 STANCE_RANGE_S = (0.05, 5.0)
+SESSION_CLOCK_U_S = 0.001
+"""Standard uncertainty between two sensors of one session after the fit of their clocks."""
 ONE_CLOCK = "plate and bar on one clock"
 TIME_OF_DAY_S = 1e5
 """A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
@@ -126,12 +128,15 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
         gravity,
         shortest_stance_s=settings.shortest_stance_s,
     )
-    foot = foot_frame(recording.card, device)
     bar = None if recording.bar is None else _bar_beside(recording, signals, candidates, gravity)
+    t = signals.t_s
+    starts = [float(t[c.fastest_down]) for c in candidates] + [np.inf]
+    cards = [recording.card_of(starts[i], float(t[c.drive_end]), starts[i + 1]) for i, c in enumerate(candidates)]
     lifts = tuple(
-        analyze_lift(signals, c, stretches, recording.card, foot, device, settings, book, bar) for c in candidates
+        analyze_lift(signals, c, stretches, card, foot_frame(card, device), device, settings, book, bar)
+        for c, card in zip(candidates, cards, strict=True)
     )
-    start = float(signals.t_s[0])
+    start = float(t[0])
     return Analysis(
         source=recording.source,
         lifts=lifts,
@@ -160,6 +165,9 @@ def _bar_beside(
         return None
     readings = read_bar(bar)
     rate = signals.rate_hz
+    if plate.common_clock and bar.common_clock:
+        clock = shared_clock(u_s=SESSION_CLOCK_U_S)
+        return BarBeside(readings, clock, QualityCheck(ONE_CLOCK, "good", "Both were recorded in one session."))
     if plate.source == bar.source and plate.clock == bar.clock:
         clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
         return BarBeside(readings, clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
