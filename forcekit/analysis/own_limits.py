@@ -9,15 +9,16 @@ Limits that follow from mechanics (a bar that floats, arms that push early) or f
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import msgspec
 
-from forcekit.analysis.findings import CueEntry, load_cue_book
+from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
+from forcekit.model import Lift
 from forcekit.registry import shown
 
-__all__ = ["OWN_RULES", "OwnRule", "widened", "with_limits"]
+__all__ = ["OWN_RULES", "OwnRule", "judged_by", "widened", "with_limits"]
 
 LEAST_SHARE = 0.5
 """An own limit of balance is no tighter than this share of the common one (our choice)."""
@@ -82,6 +83,12 @@ def with_limits(book: Mapping[str, CueEntry], own: Mapping[str, tuple[float, str
         if entry.limit == common[pattern].limit:
             out[pattern] = _with_limit(entry, OWN_RULES[pattern], limit, told)
     return out
+
+
+def judged_by(lift: Lift, book: Mapping[str, CueEntry]) -> Lift:
+    """Return the lift with its findings judged by another cue book; the measures stay."""
+    reversals = sum(f.pattern == "double_dip" for f in lift.findings)
+    return replace(lift, findings=find_patterns(lift.measures, lift.movement, reversals, book))
 
 
 def widened(book: Mapping[str, CueEntry], own: Mapping[str, tuple[float, str]]) -> dict[str, str]:

@@ -6,7 +6,7 @@ Live and offline call the same `analyze_lift` on the same samples, and so give t
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -16,7 +16,6 @@ from forcekit.analysis.balance import balance
 from forcekit.analysis.bar_alone import analyze_bar_alone
 from forcekit.analysis.errors import LiftCurves, lift_curves
 from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
-from forcekit.analysis.own_limits import with_limits
 from forcekit.analysis.phases import Phases, find_onset, find_phases
 from forcekit.analysis.quality import check_all
 from forcekit.analysis.reading import Reading, Readings, as_measures
@@ -78,13 +77,10 @@ class Settings:
         A lift with a shorter stance has its weighing called bad and what hangs on it withheld.
     cue_book : Path, optional
         Your own cue book.
-    own_limits : mapping of str to (float, str)
-        Limits of patterns from the athlete's own usual range; see `own_limits.with_limits`.
     """
 
     shortest_stance_s: float = SHORTEST_STANCE_S
     cue_book: Path | None = None
-    own_limits: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
 
 def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
@@ -112,7 +108,7 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
             f"the shortest stance is {settings.shortest_stance_s:g} s; "
             f"{STANCE_RANGE_S[0]} to {STANCE_RANGE_S[1]} s are allowed."
         )
-    book = with_limits(load_cue_book(settings.cue_book), settings.own_limits)
+    book = load_cue_book(settings.cue_book)
     if recording.plate is None:
         return analyze_bar_alone(recording, book)
     device = recording.plate.device

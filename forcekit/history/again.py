@@ -12,6 +12,8 @@ import msgspec
 import sqlalchemy as sa
 
 from forcekit.acquire.source import read
+from forcekit.analysis.findings import load_cue_book
+from forcekit.analysis.own_limits import judged_by, with_limits
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import ForcekitError, InputError
 from forcekit.history import schema as t
@@ -132,18 +134,20 @@ def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tupl
     files, paths = _files(store, kept)
     recording = read(paths["plate"], paths.get("plate device"), paths.get("bar"), paths.get("bar device"))
     told = kept.setup.get("settings", {})
-    settings = replace(Settings(), **told, cue_book=cue_book)
+    settings, book = replace(Settings(), **told, cue_book=cue_book), load_cue_book(cue_book)
     states: list[str] = []
     found: set[int] = set()
     loads = list(dict.fromkeys(row.load_kg for row in kept.attempts))
     for load in loads:
         mine = [row for row in kept.attempts if row.load_kg == load]
-        card = filled_card(store, athlete, _card(kept, mine), kept.start)
+        card = filled_card(store, athlete, _card(mine), kept.start)
         limits = own_limits(store, athlete, load_kg=card.load_kg, movement=card.movement, until=kept.start)
-        analysis = analyze(replace(recording, card=card), replace(settings, own_limits=limits))
+        # The store's card of each attempt, corrections included, stands in for those filled in during the session.
+        analysis = analyze(replace(recording, card=card, cards=()), settings)
         lifts, ids = _lifts_of(analysis, mine, kept.attempts, first=load == loads[0])
         found |= ids
-        picked = replace(analysis, lifts=lifts)
+        own_book = with_limits(book, limits)
+        picked = replace(analysis, lifts=tuple(judged_by(lift, own_book) for lift in lifts))
         setup = {k: v for k, v in kept.setup.items() if k in ("settings", "devices")}
         states += [s.state for s in keep_again(store, athlete, picked, files, at=kept.start, setup=setup)]
     return states, [row.id for row in kept.attempts if row.id not in found]
@@ -164,9 +168,9 @@ def _files(store: Store, kept: _Kept) -> tuple[dict[str, KeptFile], dict[str, Pa
     return files, paths
 
 
-def _card(kept: _Kept, mine: Sequence[Any]) -> AttemptCard:
+def _card(mine: Sequence[Any]) -> AttemptCard:
     """Card as it was filled in, with what the store says now where these attempts agree."""
-    card = msgspec.convert(kept.setup.get("card", {}), AttemptCard)
+    card = msgspec.convert(json.loads(mine[0].setup).get("card", {}), AttemptCard)
     agreed = {}
     for name in _CARD_COLUMNS:
         values = {getattr(row, name) for row in mine}

@@ -17,7 +17,7 @@ from forcekit.history.people import find_athlete_id
 from forcekit.history.store import Store, reading
 from forcekit.model import BoolArray, FloatArray, Measure
 
-__all__ = ["AttemptLine", "Series", "list_attempts", "measure_names_of", "measures_of", "series"]
+__all__ = ["AttemptLine", "Series", "find_attempt", "list_attempts", "measure_names_of", "measures_of", "series"]
 
 DAY_S = 86400.0
 
@@ -185,6 +185,19 @@ def list_attempts(store: Store, athlete: str, *, last: int | None = None) -> tup
     with reading(store) as conn:
         rows = conn.execute(query.limit(last) if last is not None else query).all()
     return tuple(AttemptLine(*row) for row in reversed(rows))
+
+
+def find_attempt(store: Store, attempt_id: int) -> tuple[str, AttemptLine]:
+    """Give one attempt and the name of its athlete."""
+    a = t.attempts.c
+    counted = sa.select(sa.func.count()).where(t.results.c.attempt_id == a.id).scalar_subquery()
+    columns = (a.id, a.uid, a.lifted_at, a.movement, a.load_kg, a.outcome, a.cue, a.drill, a.note, counted)
+    query = sa.select(t.athletes.c.name, *columns).join(t.athletes, a.athlete_id == t.athletes.c.id)
+    with reading(store) as conn:
+        row = conn.execute(query.where(a.id == attempt_id)).first()
+    if row is None:
+        raise InputError(f"store: there is no attempt {attempt_id}. List the athlete's attempts for their numbers.")
+    return str(row[0]), AttemptLine(*row[1:])
 
 
 def measures_of(store: Store, attempt_id: int, *, result_id: int | None = None) -> dict[str, Measure]:
