@@ -38,7 +38,7 @@ OFF_AXIS_U_M = 0.015
 centimetres, our choice): when the shaft turns, the sensor moves and the bar does not."""
 PEAK_AFTER_S = 0.2
 """The bar's peak upward speed is looked for until this long after the drive (see the registry)."""
-BEND_U_S = 0.00015
+BEND_U_S = 0.0002
 """Standard uncertainty of the bar's fastest moment from how its acceleration bends there (seen in simulated lifts)."""
 TURN_SCALE_U = 0.004
 """Relative standard uncertainty of the bar's turnaround from the scale of an uncalibrated accelerometer."""
