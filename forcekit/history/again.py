@@ -83,7 +83,7 @@ def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Ag
     Notes
     -----
     Load, cue, drill and outcome are taken as they stand in the store now, corrections included; a recording whose lifts
-    have different loads is analysed once for each. Own limits come from the attempts before the recording.
+    have different loads is analysed once for each. So are stature, foot and body mass that came from the store. Own limits come from the attempts before the recording.
     """
     counts = {"known": 0, "analysed again": 0, "new": 0}
     not_found: list[int] = []
@@ -109,9 +109,11 @@ def _recordings(store: Store, athlete: str) -> tuple[list[_Kept], int]:
     """Recordings in order of time, and how many attempts have no raw file."""
     who = find_athlete_id(store, athlete)
     a, r = t.attempts.c, t.results.c
-    newest = sa.select(sa.func.max(r.id)).where(r.attempt_id == a.id).scalar_subquery()
+    one = t.results.alias()
+    newest = sa.select(sa.func.max(one.c.id)).where(one.c.attempt_id == a.id).scalar_subquery()
     columns = (a.id, a.lifted_at, a.lift_at_s, a.content_hash, *(a[k] for k in _CARD_COLUMNS), r.setup)
-    query = sa.select(*columns).join(t.results, r.id == newest).where(a.athlete_id == who).order_by(a.lifted_at, a.id)
+    source = t.attempts.join(t.results, r.id == newest)
+    query = sa.select(*columns).select_from(source).where(a.athlete_id == who).order_by(a.lifted_at, a.id)
     with reading(store) as conn:
         rows = conn.execute(query).all()
     groups: dict[str, list[Any]] = {}
@@ -148,7 +150,7 @@ def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tupl
         found |= ids
         own_book = with_limits(book, limits)
         picked = replace(analysis, lifts=tuple(judged_by(lift, own_book) for lift in lifts))
-        setup = {k: v for k, v in kept.setup.items() if k in ("settings", "devices")}
+        setup = {k: v for k, v in kept.setup.items() if k in ("settings", "devices", "filled")}
         states += [s.state for s in keep_again(store, athlete, picked, files, at=kept.start, setup=setup)]
     return states, [row.id for row in kept.attempts if row.id not in found]
 
@@ -169,8 +171,10 @@ def _files(store: Store, kept: _Kept) -> tuple[dict[str, KeptFile], dict[str, Pa
 
 
 def _card(mine: Sequence[Any]) -> AttemptCard:
-    """Card as it was filled in, with what the store says now where these attempts agree."""
-    card = msgspec.convert(json.loads(mine[0].setup).get("card", {}), AttemptCard)
+    """Card as a person filled it in, with what the store says now where these attempts agree."""
+    setup = json.loads(mine[0].setup)
+    told = {k: v for k, v in setup.get("card", {}).items() if k not in setup.get("filled", ())}
+    card = msgspec.convert(told, AttemptCard)
     agreed = {}
     for name in _CARD_COLUMNS:
         values = {getattr(row, name) for row in mine}

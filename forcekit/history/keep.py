@@ -19,7 +19,7 @@ from forcekit.history.store import Store
 from forcekit.model import Analysis, AttemptCard, Recording
 from forcekit.registry import MEASURES
 
-__all__ = ["Files", "definitions", "filled_card", "keep_lifts", "recorded_at"]
+__all__ = ["Files", "definitions", "filled_card", "filled_names", "keep_again", "keep_lifts", "recorded_at"]
 
 DATED_FROM_S = 946_684_800.0
 """A first stamp after the year 2000 is a date; a smaller one is the time of day or a counter."""
@@ -76,6 +76,11 @@ def filled_card(store: Store, athlete: str, card: AttemptCard, at: float) -> Att
         told |= {"shoe_size_mm": known.shoe_size_mm} if known.foot_length_m is None else {}
     blanks = {k: v for k, v in told.items() if v is not None and getattr(card, k) is None}
     return msgspec.structs.replace(card, **blanks) if blanks else card
+
+
+def filled_names(before: AttemptCard, after: AttemptCard) -> list[str]:
+    """Name what the store filled in; kept with the result, so that a correction there reaches an analysis later."""
+    return [k for k in AttemptCard.__struct_fields__ if getattr(before, k) != getattr(after, k)]
 
 
 def keep_lifts(

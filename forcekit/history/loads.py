@@ -79,7 +79,8 @@ def choose_reps(loads_kg: FloatArray, load_kg: float, *, line: bool = True) -> L
     if n_near >= LEAST_REPS:
         return LoadChoice(near, False, None)
     if not inside and not n_near:
-        span = f"{load_text(float(loads.min()))} to {load_text(float(loads.max()))}"
+        lightest, heaviest = load_text(float(loads.min())), load_text(float(loads.max()))
+        span = f"{lightest} to {heaviest}" if lightest != heaviest else f"all {lightest}"
         why = f"{load_text(load_kg)} is outside the loads so far ({span}) and nothing is extrapolated"
         return LoadChoice(near, False, why)
     why = f"{reps_text(n_near)} near {load_text(load_kg)} so far, at least {LEAST_REPS} are needed"

@@ -7,9 +7,9 @@ import time
 from collections.abc import Sequence
 
 from forcekit.history.timeline import Timeline, TimelineRow
-from forcekit.history.wording import load_text, number_text
+from forcekit.history.wording import Wording, load_text, number_text
 
-__all__ = ["one_line", "ruler", "session_lines"]
+__all__ = ["load_lines", "one_line", "ruler", "session_lines"]
 
 WIDTH = 33
 INSIDE = 0.5
@@ -17,11 +17,11 @@ INSIDE = 0.5
 
 
 def one_line(text: str) -> str:
-    """Give a text that somebody typed as one line of visible characters.
+    r"""Give a text that somebody typed as one line of visible characters.
 
     Examples
     --------
-    >>> one_line("chest tall\\nand up")
+    >>> one_line("chest tall\nand up")
     'chest tall and up'
     """
     return "".join(c if c.isprintable() else " " if c.isspace() else "?" for c in text)
@@ -44,7 +44,7 @@ def ruler(values: Sequence[float], low: float, high: float, *, width: int = WIDT
     Examples
     --------
     >>> ruler([0.148], 0.118, 0.141)
-    '........[.................]..*...'
+    '........[...............]...*....'
     """
     left = round((1.0 - INSIDE) / 2.0 * (width - 1))
     right = width - 1 - left
@@ -87,6 +87,27 @@ def session_lines(timeline: Timeline, row: TimelineRow, *, most: int = 15) -> li
         out.append(f"{head}  {shown:>10}  {_against(row, have)}".rstrip())
     if len(sessions) > most:
         out.insert(0, f"(the newest {most} of {len(sessions)} sessions)")
+    return out
+
+
+def load_lines(values: Sequence[float], loads_kg: Sequence[float], limit: float, words: Wording) -> list[str]:
+    """One line for each load: reps, mean, and every rep on a line with the limit as ``|``."""
+    known = [(k, v) for k, v in zip(loads_kg, values, strict=True) if math.isfinite(k) and math.isfinite(v)]
+    if not known:
+        return []
+    every = [v for _, v in known] + [limit]
+    low, high = min(every), max(every)
+    step = (high - low) / (WIDTH - 1) or 1.0
+    out = []
+    for load in sorted({k for k, _ in known}):
+        mine = [v for k, v in known if k == load]
+        cells = ["."] * WIDTH
+        cells[round((limit - low) / step)] = "|"
+        for value in mine:
+            cells[round((value - low) / step)] = "*"
+        mean = number_text(sum(mine) / len(mine), words, high - low)
+        reps = f"{len(mine)} rep{' ' if len(mine) == 1 else 's'}"
+        out.append(f"{load_text(load):>9}  {reps:>7}  {mean:>10}  {''.join(cells)}")
     return out
 
 

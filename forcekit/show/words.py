@@ -101,14 +101,18 @@ def _bar_headline(lift: Lift) -> str:
     return sentence[0].upper() + sentence[1:] + "."
 
 
-def lift_text(lift: Lift, number: int, n_lifts: int, *, full: bool = True) -> list[str]:
-    """Return the terminal summary of one lift, line by line."""
+def lift_text(
+    lift: Lift, number: int, n_lifts: int, *, full: bool = True, after_findings: Sequence[str] = ()
+) -> list[str]:
+    """Return the terminal summary of one lift, line by line; `after_findings` are lines that go behind them."""
     load = f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else ""
     who = f", {lift.card.athlete}" if lift.card.athlete else ""
     out = [f"Lift {number} of {n_lifts}: {lift.movement}{load}{who}, lowest point at {lift.instants.lowest_s:.3f} s"]
     out += _wrapped(headline(lift), "  ")
     out += [""]
     out += _findings(lift)
+    if after_findings:
+        out += [*after_findings, ""]
     if full:
         out += _measures(lift)
     out += _quality(lift.quality)
@@ -166,8 +170,8 @@ def _quality(checks: Sequence[QualityCheck]) -> list[str]:
     return out
 
 
-def analysis_text(analysis: Analysis, *, full: bool = True) -> str:
-    """Return the terminal summary of a whole recording."""
+def analysis_text(analysis: Analysis, *, full: bool = True, after_findings: Sequence[Sequence[str]] = ()) -> str:
+    """Return the terminal summary of a whole recording; `after_findings` are lines for each lift."""
     out: list[str] = []
     n = len(analysis.lifts)
     out.append(f"{analysis.source}: {n} lift{'' if n == 1 else 's'}")
@@ -176,7 +180,8 @@ def analysis_text(analysis: Analysis, *, full: bool = True) -> str:
     if analysis.reason:
         out += _wrapped(analysis.reason, "  ")
     for i, lift in enumerate(analysis.lifts):
-        out += ["", *lift_text(lift, i + 1, n, full=full)]
+        beside = after_findings[i] if i < len(after_findings) else ()
+        out += ["", *lift_text(lift, i + 1, n, full=full, after_findings=beside)]
     if analysis.passed_over:
         out += ["", "Passed over"]
         for p in analysis.passed_over:

@@ -1,0 +1,258 @@
+"""The commands that ask an athlete's history: usual, trend, trial, misses, break-load."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from forcekit.history.trial import CueTrial
+    from forcekit.history.usual import UsualRange
+
+__all__ = ["register"]
+
+StoreOption = Annotated[
+    str | None,
+    typer.Option(
+        "--store",
+        metavar="WHERE",
+        help="Folder, .sqlite file or postgresql:// URL of the history; else FORCEKIT_DATA, else your data folder.",
+    ),
+]
+NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")]
+MeasuresArgument = Annotated[
+    list[str] | None, typer.Argument(metavar="[MEASURE]...", help="Names of measures; `forcekit explain` lists them.")
+]
+MeasureArgument = Annotated[
+    str | None, typer.Argument(metavar="[MEASURE]", help="Name of a measure; `forcekit explain` lists them.")
+]
+MovementOption = Annotated[str | None, typer.Option("--movement", help="Only attempts of this movement.")]
+SinceOption = Annotated[str | None, typer.Option("--since", help="Only from this day on, such as 2024-05-31.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    app.command()(usual)
+    app.command()(trend)
+    app.command()(trial)
+    app.command()(misses)
+    app.command("break-load")(break_load)
+
+
+def usual(
+    name: NameArgument,
+    measure: MeasuresArgument = None,
+    load: Annotated[float | None, typer.Option(help="Load of the next rep, in kg.")] = None,
+    movement: MovementOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say where the next rep is expected: the usual range of an athlete, at a load; and how sure one number is."""
+    from forcekit.cli_store import known_measures, opened, print_json, tell
+    from forcekit.history.questions import COMPARED, typical_error_of, usual_of
+    from forcekit.history.series import measure_names_of
+
+    names = known_measures(measure, COMPARED)
+    found: list[UsualRange] = []
+    errors = []
+    with opened(store) as history:
+        have = measure_names_of(history, name)
+        for each in names:
+            found.append(usual_of(history, name, each, load_kg=load, movement=movement))
+            if measure and each in have:
+                errors.append(typical_error_of(history, name, each, movement=movement))
+    if as_json:
+        print_json({"athlete": name, "load_kg": load, "usual": found, "typical_errors": errors})
+        return
+    for one in found:
+        tell(one.sentence)
+    for error in errors:
+        tell(error.sentence)
+
+
+def trend(
+    name: NameArgument,
+    measure: MeasuresArgument = None,
+    plot: Annotated[Path | None, typer.Option(help="Write a figure: FILE.png, .svg or .pdf.")] = None,
+    since: SinceOption = None,
+    movement: MovementOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say how measures went over time; without a name the four times of dip and drive."""
+    from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
+    from forcekit.history.timeline import DIP_TIMING, timeline_of
+    from forcekit.show.text_plots import session_lines
+
+    if plot is not None:
+        from forcekit.show.charts import check_plot_path
+
+        check_plot_path(plot)
+    names = known_measures(measure, DIP_TIMING)
+    with opened(store) as history:
+        timeline = timeline_of(history, name, names, since=time_of("--since", since), movement=movement)
+    if as_json:
+        print_json({"athlete": name, "trends": {row.measure: row.trend for row in timeline.rows}})
+    else:
+        for row in timeline.rows:
+            tell(row.trend.sentence)
+            if len(timeline.rows) == 1:
+                print("\n".join(f"  {line}" for line in session_lines(timeline, row)))
+        if len(timeline.rows) == 1:
+            print("  * one rep (2-9: so many at one place), [ ] the usual range at the load of each rep")
+    if plot is not None:
+        from forcekit.show.trends import save_trend_figure
+
+        save_trend_figure(timeline, plot)
+        print(f"figure written: {plot}", file=sys.stderr)
+
+
+def trial(
+    name: NameArgument,
+    measure: MeasuresArgument = None,
+    cue: Annotated[str | None, typer.Option(help="The cue, as written with the attempts.")] = None,
+    drill: Annotated[str | None, typer.Option(help="The drill, as written with the attempts.")] = None,
+    wanted: Annotated[
+        str | None, typer.Option(help="higher or lower: what it is meant to bring; from the cue book if it is there.")
+    ] = None,
+    movement: MovementOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say whether a cue or a drill changed anything: three or more reps before against three or more with it."""
+    from forcekit.cli_store import known_measures, opened, print_json, tell
+    from forcekit.errors import InputError
+    from forcekit.history.questions import COMPARED, cue_trial_of
+    from forcekit.history.series import measure_names_of
+
+    if (cue is None) == (drill is None):
+        raise InputError("say either --cue CUE or --drill DRILL, as it is written with the attempts.")
+    meant = _meant(cue, drill)
+    way = _wanted(wanted) or (meant[1] if meant and measure in (None, [], [meant[0]]) else None)
+    names = known_measures(measure, COMPARED if meant is None else (meant[0],))
+    found: list[CueTrial] = []
+    with opened(store) as history:
+        have = measure_names_of(history, name)
+        for each in names if measure else [n for n in names if n in have] or names[:1]:
+            found.append(cue_trial_of(history, name, each, cue=cue, drill=drill, wanted=way, movement=movement))
+    if as_json:
+        print_json({"athlete": name, "cue": cue, "drill": drill, "wanted": way, "trials": found})
+        return
+    if all(one.verdict == "too few" for one in found):
+        found = found[:1]
+    for one in found:
+        tell(one.sentence)
+    if len(found) > 1:
+        tell(
+            f"{len(found)} measures were looked at, so one of them may well change by chance; name the measure that "
+            "was meant, and with --wanted which way."
+        )
+
+
+def misses(
+    name: NameArgument,
+    measure: MeasuresArgument = None,
+    kind: Annotated[str | None, typer.Option(help='One kind of miss, such as "missed forward"; left out, all.')] = None,
+    movement: MovementOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say what differs between an athlete's makes and misses, at equal load."""
+    from forcekit.cli_store import known_measures, opened, print_json, tell
+    from forcekit.errors import InputError
+    from forcekit.history.questions import COMPARED, miss_contrast_of
+
+    if kind is not None and kind not in ("missed forward", "missed back", "missed otherwise"):
+        raise InputError(f'--kind is "{kind}"; missed forward, missed back and missed otherwise are allowed.')
+    names = known_measures(measure, (*COMPARED, "shift_total"))
+    with opened(store) as history:
+        found = miss_contrast_of(history, name, names=names, miss=kind, movement=movement)
+    if as_json:
+        print_json({"athlete": name, "contrast": found})
+        return
+    tell(found.sentence)
+    for one in found.differences:
+        tell(one.sentence, first="  ", following="    ")
+    for left, why in found.left_out.items() if found.withheld is None else ():
+        tell(f"{left}: not compared, {why}.", first="  ", following="    ")
+    if found.shown:
+        tell("That it goes with the misses does not show that it causes them.")
+
+
+def break_load(
+    name: NameArgument,
+    measure: MeasureArgument = None,
+    limit: Annotated[
+        float | None, typer.Option(help="End of the usual range, in the unit in which the measure is shown.")
+    ] = None,
+    side: Annotated[str, typer.Option(help="above or below: which end of the usual range.")] = "above",
+    since: SinceOption = None,
+    movement: MovementOption = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Say from which load a measure leaves the usual range; without a name the shift from stance to drive."""
+    from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
+    from forcekit.history.questions import break_load_of
+    from forcekit.history.series import series
+    from forcekit.history.wording import measure_words
+    from forcekit.show.text_plots import load_lines
+
+    (one,) = known_measures(None if measure is None else [measure], ("shift_total",))
+    words, start = measure_words(one), time_of("--since", since)
+    given = None if limit is None else limit / words.factor
+    with opened(store) as history:
+        found = break_load_of(
+            history, name, one, limit=given, side=_side(side), movement=movement, since=start, words=words
+        )
+        reps = series(history, name, one, movement=movement, since=start)
+    if as_json:
+        print_json({"athlete": name, "break_load": found})
+        return
+    tell(found.sentence)
+    if found.limit is not None:
+        for line in load_lines(reps.value.tolist(), reps.load_kg.tolist(), found.limit, words):
+            print(f"  {line}")
+        print("  * a rep, | the limit")
+
+
+# --------------------------------------------------------------------------------------------------- inside
+
+
+def _meant(cue: str | None, drill: str | None) -> tuple[str, Literal["higher", "lower"]] | None:
+    """Measure that a cue or drill of the cue book is meant to change, and which way; None for any other."""
+    from forcekit.analysis.findings import PATTERNS, load_cue_book
+
+    for pattern in PATTERNS:
+        entry, first = load_cue_book()[pattern.name], pattern.conditions[0]
+        if (cue is not None and entry.cue == cue) or (drill is not None and entry.drill == drill):
+            if first.sign == 0.0:  # either side: no one way is the right one
+                return None
+            return first.measure, "lower" if first.side == "above" else "higher"
+    return None
+
+
+def _wanted(text: str | None) -> Literal["higher", "lower"] | None:
+    from forcekit.errors import InputError
+
+    if text is None:
+        return None
+    if text == "higher":
+        return "higher"
+    if text == "lower":
+        return "lower"
+    raise InputError(f'--wanted is "{text}"; higher and lower are allowed.')
+
+
+def _side(text: str) -> Literal["above", "below"]:
+    from forcekit.errors import InputError
+
+    if text == "above":
+        return "above"
+    if text == "below":
+        return "below"
+    raise InputError(f'--side is "{text}"; above and below are allowed.')

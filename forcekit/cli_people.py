@@ -1,0 +1,396 @@
+"""The commands for who is in the store: athlete, attempts, attempt, import, export, reanalyze."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Literal
+
+import typer
+
+if TYPE_CHECKING:
+    from forcekit.history.series import AttemptLine
+    from forcekit.history.store import Store
+    from forcekit.history.tables import Exported
+
+__all__ = ["register"]
+
+StoreOption = Annotated[
+    str | None,
+    typer.Option(
+        "--store",
+        metavar="WHERE",
+        help="Folder, .sqlite file or postgresql:// URL of the history; else FORCEKIT_DATA, else your data folder.",
+    ),
+]
+NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")]
+StatureOption = Annotated[float | None, typer.Option("--stature", help="Body height in cm.")]
+FootOption = Annotated[float | None, typer.Option("--foot-length", help="Foot length in cm.")]
+ShoeOption = Annotated[float | None, typer.Option("--shoe-size", help="Mondopoint shoe size (mm), if no foot length.")]
+NoteOption = Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
+FormatOption = Annotated[str, typer.Option("--format", help="csv or parquet.")]
+
+athlete_app = typer.Typer(
+    no_args_is_help=True, rich_markup_mode=None, help="Add, list, change, export, remove athletes."
+)
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the command line."""
+    app.add_typer(athlete_app, name="athlete")
+    app.command()(attempts)
+    app.command()(attempt)
+    app.command("export")(export_all)
+    app.command("import")(import_all)
+    app.command()(reanalyze)
+
+
+# ------------------------------------------------------------------------------------------------- athletes
+
+
+@athlete_app.command("add")
+def athlete_add(
+    name: NameArgument,
+    stature: StatureOption = None,
+    foot_length: FootOption = None,
+    shoe_size: ShoeOption = None,
+    body_mass: Annotated[float | None, typer.Option(help="Today's body mass in kg.")] = None,
+    note: NoteOption = None,
+    store: StoreOption = None,
+) -> None:
+    """Add an athlete; from then on analyze keeps and compares the lifts of this name."""
+    from forcekit.cli_store import opened, tell
+    from forcekit.history.people import add_athlete
+
+    about = _body(stature, foot_length, shoe_size)
+    with opened(store, new=True) as history:
+        added = add_athlete(history, name, body_mass_kg=body_mass, note=note or "", **about)
+        tell(f"{added.name} was added to {history.place}.")
+
+
+@athlete_app.command("list")
+def athlete_list(store: StoreOption = None, as_json: JsonOption = False) -> None:
+    """List all athletes with what is known of them."""
+    import time
+
+    from forcekit.cli_store import count_text, opened, print_json
+    from forcekit.history.people import body_mass_at, list_athletes
+    from forcekit.show.text_plots import one_line
+
+    with opened(store) as history:
+        found = list_athletes(history)
+        mass = {a.name: body_mass_at(history, a.name, time.time()) for a in found}
+        if as_json:
+            from forcekit.show.plain import plain
+
+            print_json([{**plain(a), "body_mass_kg": mass[a.name]} for a in found])
+            return
+        if not found:
+            print(f"{history.place} holds no athlete yet.")
+    for a in found:
+        said = [count_text(a.n_attempts, "attempt")]
+        said += [f"last {_day(a.last_lifted_at)}"] if a.last_lifted_at is not None else []
+        said += [f"{100 * a.stature_m:.0f} cm tall"] if a.stature_m is not None else []
+        said += [f"foot {100 * a.foot_length_m:.1f} cm"] if a.foot_length_m is not None else []
+        said += [f"shoe {a.shoe_size_mm:.0f} mm"] if a.shoe_size_mm is not None else []
+        said += [f"{mass[a.name]:.1f} kg"] if mass[a.name] is not None else []
+        said += [one_line(a.note)] if a.note else []
+        print(f"{one_line(a.name):<24}  {', '.join(said)}")
+
+
+@athlete_app.command("change")
+def athlete_change(
+    name: NameArgument,
+    new_name: Annotated[str | None, typer.Option("--name", help="New name.")] = None,
+    stature: StatureOption = None,
+    foot_length: FootOption = None,
+    shoe_size: ShoeOption = None,
+    note: NoteOption = None,
+    store: StoreOption = None,
+) -> None:
+    """Change what is known of an athlete; stored results stay as they are until reanalyze."""
+    from forcekit.cli_store import opened, tell
+    from forcekit.errors import InputError
+    from forcekit.history.people import change_athlete
+
+    about = {k: v for k, v in _body(stature, foot_length, shoe_size).items() if v is not None}
+    changes: dict[str, float | str | None] = {**about}
+    changes |= {k: v for k, v in (("note", note), ("name", new_name)) if v is not None}
+    if not changes:
+        raise InputError("nothing to change; say --stature, --foot-length, --shoe-size, --note or --name.")
+    with opened(store) as history:
+        changed = change_athlete(history, name, **changes)
+    tell(f"{changed.name}: {', '.join(k.rsplit('_', 1)[0].replace('_', ' ') for k in changes)} changed.")
+
+
+@athlete_app.command("weigh")
+def athlete_weigh(
+    name: NameArgument,
+    kg: Annotated[float, typer.Argument(metavar="KG", help="Body mass in kg.")],
+    date: Annotated[str | None, typer.Option(help="When, such as 2024-05-31; left out, now.")] = None,
+    store: StoreOption = None,
+) -> None:
+    """Keep a body mass; each lift is judged with the one that was last known."""
+    from forcekit.cli_store import opened, tell, time_of
+    from forcekit.history.people import add_body_mass
+
+    at = time_of("--date", date)
+    with opened(store) as history:
+        add_body_mass(history, name, kg, at=at)
+    tell(f"{name}: {kg:g} kg kept{'' if date is None else f' for {date}'}.")
+
+
+@athlete_app.command("export")
+def athlete_export(
+    name: NameArgument,
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New folder.")],
+    fmt: FormatOption = "csv",
+    store: StoreOption = None,
+) -> None:
+    """Write all that is known of one athlete, and nothing of others, as open tables with the raw recordings."""
+    from forcekit.cli_store import opened
+    from forcekit.history.tables import export_tables
+
+    with opened(store) as history:
+        _told_export(export_tables(history, folder, athlete=name, fmt=_format(fmt)))
+
+
+@athlete_app.command("remove")
+def athlete_remove(name: NameArgument, yes: YesOption = False, store: StoreOption = None) -> None:
+    """Delete an athlete with all attempts, results and raw recordings, for good."""
+    from forcekit.cli_store import count_text, opened, tell, typed
+    from forcekit.errors import InputError
+    from forcekit.history.people import find_athlete
+    from forcekit.history.removal import remove_athlete
+
+    with opened(store) as history:
+        found = find_athlete(history, name)
+        if not yes:
+            tell(
+                f"{found.name} has {count_text(found.n_attempts, 'attempt')}. All of it, the results and the raw "
+                "recordings will be deleted; nothing of it can be brought back. `forcekit athlete export` keeps a copy."
+            )
+            if typed("Type the name to delete:") != found.name:
+                raise InputError(f'nothing was deleted: the name was not typed as it stands, "{found.name}".')
+        gone = remove_athlete(history, found.name)
+        place = "the server" if "://" in history.place else history.place
+    tell(
+        f"{found.name} was deleted from {place}: {count_text(gone.n_attempts, 'attempt')}, "
+        f"{count_text(gone.n_results, 'result')}, {count_text(gone.n_files, 'raw file')}. Copies and exports made "
+        "earlier are not reached."
+    )
+
+
+# ------------------------------------------------------------------------------------------------- attempts
+
+
+def attempts(
+    name: NameArgument,
+    since: Annotated[str | None, typer.Option(help="Only from this day on, such as 2024-05-31.")] = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """List the attempts of an athlete with their numbers."""
+    from forcekit.cli_store import opened, print_json, time_of
+    from forcekit.history.series import list_attempts
+
+    start = time_of("--since", since)
+    with opened(store) as history:
+        lines = [line for line in list_attempts(history, name) if start is None or line.lifted_at >= start]
+    if as_json:
+        print_json(lines)
+        return
+    if not lines:
+        print("no attempts")
+    for line in lines:
+        print(_attempt_text(line))
+
+
+def attempt(
+    number: Annotated[int, typer.Argument(metavar="ID", help="Number of the attempt; `forcekit attempts` lists them.")],
+    outcome: Annotated[
+        str | None, typer.Option(help="made, missed forward, missed back, missed otherwise or not tried.")
+    ] = None,
+    load: Annotated[float | None, typer.Option(help="Bar with plates, in kg.")] = None,
+    cue: Annotated[str | None, typer.Option(help='The cue that was given; "" for none.')] = None,
+    drill: Annotated[str | None, typer.Option(help='The drill this was part of; "" for none.')] = None,
+    note: NoteOption = None,
+    remove: Annotated[bool, typer.Option("--remove", help="Delete this attempt.")] = False,
+    yes: YesOption = False,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show one attempt, correct what is written of it, or delete it."""
+    from forcekit.cli_store import opened, tell
+    from forcekit.errors import InputError
+    from forcekit.history.attempts import change_attempt
+    from forcekit.history.series import find_attempt
+
+    said = {"outcome": outcome, "load_kg": load, "cue": cue, "drill": drill, "note": note}
+    given = {k: v for k, v in said.items() if v is not None}
+    with opened(store) as history:
+        who, line = find_attempt(history, number)
+        if remove and given:
+            raise InputError("--remove deletes the attempt; leave the other options out.")
+        if remove:
+            _remove_attempt(history, who, line, yes)
+            return
+        if not given:
+            _show_attempt(history, who, line, as_json)
+            return
+        change_attempt(history, number, outcome=outcome, load_kg=load, cue=cue, drill=drill, note=note)
+        line = find_attempt(history, number)[1]
+    tell(f"corrected: {_attempt_text(line).strip()}")
+    if load is not None:
+        tell("The numbers were measured with the old load; `forcekit reanalyze` brings them up to date.")
+
+
+def _show_attempt(history: Store, who: str, line: AttemptLine, as_json: bool) -> None:
+    from forcekit.cli_store import print_json
+    from forcekit.history.series import measures_of
+    from forcekit.registry import MEASURES
+    from forcekit.show.text_plots import one_line
+    from forcekit.show.words import with_interval
+
+    found = measures_of(history, line.id)
+    if as_json:
+        print_json({"athlete": who, "attempt": line, "measures": found})
+        return
+    print(f"{one_line(who)}, attempt {_attempt_text(line).strip()}")
+    for m in (found[name] for name in MEASURES if name in found):
+        if m.ok:
+            print(f"    {MEASURES[m.name].label:<28}{with_interval(m):>24}   {m.name}")
+
+
+def _remove_attempt(history: Store, who: str, line: AttemptLine, yes: bool) -> None:
+    from forcekit.cli_store import count_text, tell, typed
+    from forcekit.errors import InputError
+    from forcekit.history.removal import remove_attempt
+
+    if not yes:
+        tell(f"{who}, attempt {_attempt_text(line).strip()} will be deleted with its results, for good.")
+        if typed("Type its number to delete:") != str(line.id):
+            raise InputError(f"nothing was deleted: the number {line.id} was not typed.")
+    gone = remove_attempt(history, line.id)
+    said = f"{count_text(gone.n_results, 'result')}, {count_text(gone.n_files, 'raw file')}"
+    tell(f"attempt {line.id} was deleted: {said}.")
+
+
+def _attempt_text(line: AttemptLine) -> str:
+    from forcekit.cli_store import date_text
+    from forcekit.history.wording import load_text
+    from forcekit.show.text_plots import one_line
+
+    load = "" if line.load_kg is None else load_text(line.load_kg)
+    said = [line.movement, line.outcome]
+    said += [f'cue "{one_line(line.cue)}"'] if line.cue else []
+    said += [f'drill "{one_line(line.drill)}"'] if line.drill else []
+    said += [one_line(line.note)] if line.note else []
+    said += [f"{line.n_results} results"] if line.n_results > 1 else []
+    return f"{line.id:>6}  {date_text(line.lifted_at)}  {load:>8}  {', '.join(s for s in said if s)}"
+
+
+# ------------------------------------------------------------------------------------------- in, out, again
+
+
+def export_all(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="New folder.")],
+    fmt: FormatOption = "csv",
+    store: StoreOption = None,
+) -> None:
+    """Write the whole history as open tables with the raw recordings."""
+    from forcekit.cli_store import opened
+    from forcekit.history.tables import export_tables
+
+    with opened(store) as history:
+        _told_export(export_tables(history, folder, fmt=_format(fmt)))
+
+
+def import_all(
+    folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that an export wrote.")],
+    store: StoreOption = None,
+) -> None:
+    """Add what an exported folder holds and the history does not; what is there stays as it is."""
+    from forcekit.cli_store import count_text, opened, tell
+    from forcekit.errors import InputError
+    from forcekit.history.reimport import import_tables
+
+    if not folder.is_dir():
+        raise InputError(f"{folder}: there is no such folder; name one that `forcekit export` wrote.")
+    with opened(store, new=True) as history:
+        added = import_tables(history, folder)
+    tell(
+        f"added: {count_text(added.n_athletes, 'athlete')}, {count_text(added.n_attempts, 'attempt')}, "
+        f"{count_text(added.n_results, 'result')}, {count_text(added.n_files, 'raw file')}; "
+        f"known already: {count_text(added.n_known, 'attempt')}."
+    )
+
+
+def reanalyze(
+    name: NameArgument,
+    cue_book: Annotated[Path | None, typer.Option(help="Your own cue book (TOML).")] = None,
+    store: StoreOption = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Analyse an athlete's kept recordings with this version; the earlier results stay beside the new ones."""
+    from forcekit.cli_store import count_text, opened, print_json, tell
+    from forcekit.history.again import reanalyze as again
+
+    with opened(store) as history:
+        found = again(history, name, cue_book=cue_book)
+    if as_json:
+        print_json(found)
+        return
+    tell(
+        f"{count_text(found.n_recordings, 'recording')} analysed again: another result in "
+        f"{count_text(found.n_changed, 'lift')}, the same in {found.n_same}, not found before {found.n_new}."
+    )
+    for number in found.not_found:
+        tell(f"attempt {number}: its lift was not found this time; the earlier result stays.")
+    for one in found.failed:
+        tell(f"not analysed again, {one.recording}: {one.why}")
+
+
+# --------------------------------------------------------------------------------------------------- inside
+
+
+def _body(stature: float | None, foot_length: float | None, shoe_size: float | None) -> dict[str, float | None]:
+    """What the options say of a body, in SI; checked in the options' own unit."""
+    from forcekit.cli import _check_range
+
+    _check_range("--stature", stature, 100.0, 250.0, "cm")
+    _check_range("--foot-length", foot_length, 15.0, 40.0, "cm")
+    _check_range("--shoe-size", shoe_size, 150.0, 400.0, "mm")
+    return {
+        "stature_m": None if stature is None else stature / 100.0,
+        "foot_length_m": None if foot_length is None else foot_length / 100.0,
+        "shoe_size_mm": shoe_size,
+    }
+
+
+def _format(fmt: str) -> Literal["csv", "parquet"]:
+    from forcekit.errors import InputError
+
+    if fmt == "csv":
+        return "csv"
+    if fmt == "parquet":
+        return "parquet"
+    raise InputError(f'--format is "{fmt}"; csv and parquet are allowed.')
+
+
+def _told_export(done: Exported) -> None:
+    from forcekit.cli_store import count_text, tell
+
+    rows = done.n_rows
+    said = [count_text(rows[f"{word}s"], word) for word in ("athlete", "attempt", "measure")]
+    tell(
+        f"written to {done.folder}: {', '.join(said)}, {count_text(done.n_files, 'raw file')}. It holds personal "
+        "data: keep it as you keep the history."
+    )
+
+
+def _day(at_s: float) -> str:
+    from forcekit.cli_store import date_text
+
+    return date_text(at_s)[:10]
