@@ -7,12 +7,13 @@ file that prints.
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Any, get_args
 
 import typer
 
-from forcekit import cli_calibrate, cli_record
+from forcekit import cli_calibrate, cli_history, cli_people, cli_record
 
 app = typer.Typer(
     name="forcekit",
@@ -89,19 +90,34 @@ def analyze(
     outcome: Annotated[
         str | None, typer.Option(help="made, missed forward, missed back, missed otherwise or not tried.")
     ] = None,
+    cue: Annotated[str | None, typer.Option(help="The cue that was given before the lift.")] = None,
+    drill: Annotated[str | None, typer.Option(help="The drill this was part of.")] = None,
     shortest_stance: Annotated[
         float | None, typer.Option(help="Accept a stance of at least this many seconds (usual: 0.8).")
     ] = None,
     cue_book: Annotated[Path | None, typer.Option(help="Your own cue book (TOML).")] = None,
+    keep: Annotated[
+        bool | None,
+        typer.Option("--keep/--no-keep", help="Keep the lifts in the history; unless told, if it knows the athlete."),
+    ] = None,
+    date: Annotated[str | None, typer.Option(help="When it was recorded, such as 2024-05-31T18:20.")] = None,
+    store: Annotated[
+        str | None,
+        typer.Option("--store", metavar="WHERE", help="Folder, .sqlite file or postgresql:// URL of the history."),
+    ] = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,
     brief: BriefOption = False,
 ) -> None:
-    """Find and explain every dip and drive of a recording."""
+    """Find and explain every dip and drive of a recording; compare with and keep in the athlete's history."""
     from forcekit.acquire.source import read
     from forcekit.analysis.pipeline import Settings
     from forcekit.analysis.pipeline import analyze as analyze_recording
+    from forcekit.history.place import there_is_a_store
 
+    _check_range("--stature", stature, 100.0, 230.0, "cm")
+    _check_range("--foot-length", foot_length, 15.0, 36.0, "cm")
+    _check_range("--heel-line", heel_line, -100.0, 100.0, "cm")
     said = {
         "athlete": athlete,
         "load_kg": load,
@@ -111,17 +127,33 @@ def analyze(
         "foot_length_m": None if foot_length is None else foot_length / 100.0,
         "heel_line_m": None if heel_line is None else heel_line / 100.0,
         "outcome": outcome,
+        "cue": cue,
+        "drill": drill,
     }
-    attempt = _card(card, {name: value for name, value in said.items() if value is not None})
+    given = {name: value for name, value in said.items() if value is not None}
+    attempt = _card(card, given) if given or card is not None else None
     settings = Settings(cue_book=cue_book)
     if shortest_stance is not None:
         settings = Settings(shortest_stance_s=shortest_stance, cue_book=cue_book)
-    _show(
-        analyze_recording(read(plate, device=device, bar=bar, bar_device=bar_device, card=attempt), settings),
-        plot,
-        as_json,
-        brief,
-    )
+    recording = read(plate, device=device, bar=bar, bar_device=bar_device, card=attempt)
+    if keep is None and store is None and not there_is_a_store():
+        _show(analyze_recording(recording, settings), plot, as_json, brief)
+        return
+    from forcekit.cli_keep import HistoryWanted, files_of, with_history
+
+    files = files_of(plate, device, bar, bar_device)
+    analysis, told = with_history(recording, settings, files, HistoryWanted(store, keep, date))
+    _show(analysis, plot, as_json, brief, told.lines, told.as_json)
+    if told.failure is not None:
+        raise told.failure
+
+
+def _check_range(option: str, value: float | None, low: float, high: float, unit: str) -> None:
+    """Raise an InputError in the option's own unit if a number lies outside what people measure."""
+    from forcekit.errors import InputError
+
+    if value is not None and not low <= value <= high:
+        raise InputError(f"{option} is {value:g} {unit}; {low:g} to {high:g} {unit} are allowed.")
 
 
 def _card(path: Path | None, said: dict[str, Any]) -> Any:
@@ -145,8 +177,15 @@ def _card(path: Path | None, said: dict[str, Any]) -> Any:
     return card
 
 
-def _show(analysis: Any, plot: Path | None, as_json: bool, brief: bool) -> None:
-    """Print an analysis and write its figures."""
+def _show(
+    analysis: Any,
+    plot: Path | None,
+    as_json: bool,
+    brief: bool,
+    history_lines: Sequence[Sequence[str]] = (),
+    history: dict[str, Any] | None = None,
+) -> None:
+    """Print an analysis, with what the history adds, and write its figures."""
     from forcekit import __version__
     from forcekit.show.charts import check_plot_path
 
@@ -157,11 +196,12 @@ def _show(analysis: Any, plot: Path | None, as_json: bool, brief: bool) -> None:
 
         from forcekit.show.as_json import analysis_dict
 
-        print(json.dumps(analysis_dict(analysis, __version__), ensure_ascii=False, allow_nan=False, indent=1))
+        out = analysis_dict(analysis, __version__) | ({} if history is None else {"history": history})
+        print(json.dumps(out, ensure_ascii=False, allow_nan=False, indent=1))
     else:
         from forcekit.show.words import analysis_text
 
-        print(analysis_text(analysis, full=not brief))
+        print(analysis_text(analysis, full=not brief, after_findings=history_lines))
     if plot is None:
         return
     from forcekit.show.charts import save_lift_figure
@@ -241,5 +281,7 @@ def propose(
     print(f"proposal written: {output}; read its comments, check the lines marked CHECK and edit it", file=sys.stderr)
 
 
+cli_people.register(app)
+cli_history.register(app)
 cli_record.register(app)
 cli_calibrate.register(app)
