@@ -344,8 +344,13 @@ def reanalyze(
         return
     tell(
         f"{count_text(found.n_recordings, 'recording')} analysed again: another result in "
-        f"{count_text(found.n_changed, 'lift')}, the same in {found.n_same}, not found before {found.n_new}."
+        f"{count_text(found.n_changed, 'attempt')}, the same in {found.n_same}."
     )
+    if found.n_not_kept:
+        tell(
+            f"{count_text(found.n_not_kept, 'lift')} found beside them and left out: not found earlier, or deleted "
+            "since; `forcekit analyze` of the recording itself keeps them."
+        )
     for number in found.not_found:
         tell(f"attempt {number}: its lift was not found this time; the earlier result stays.")
     for one in found.failed:

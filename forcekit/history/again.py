@@ -44,8 +44,10 @@ class Again:
 
     Attributes
     ----------
-    n_same, n_changed, n_new : int
-        Lifts whose result is the stored one, those that have another result now, and lifts not found before.
+    n_same, n_changed : int
+        Attempts whose result is the stored one, and those that have another result now.
+    n_not_kept : int
+        Lifts found that are no attempt: not found earlier, or deleted since. They are left out.
     not_found : tuple of int
         Ids of attempts whose lift was not found this time; their earlier results stay.
     """
@@ -53,7 +55,7 @@ class Again:
     n_recordings: int
     n_same: int
     n_changed: int
-    n_new: int
+    n_not_kept: int
     not_found: tuple[int, ...]
     failed: tuple[NotAgain, ...]
 
@@ -82,10 +84,11 @@ def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Ag
 
     Notes
     -----
-    Load, cue, drill and outcome are taken as they stand in the store now, corrections included; a recording whose lifts
-    have different loads is analysed once for each. So are stature, foot and body mass that came from the store. Own limits come from the attempts before the recording.
+    Load, cue, drill and outcome are taken as they stand in the store now, corrections included, and so are stature,
+    foot and body mass that came from the store. A recording whose lifts have different loads is analysed once for
+    each. Own limits come from the attempts before the recording.
     """
-    counts = {"known": 0, "analysed again": 0, "new": 0}
+    counts = {"known": 0, "analysed again": 0, "not kept": 0}
     not_found: list[int] = []
     failed: list[NotAgain] = []
     recordings, without = _recordings(store, athlete)
@@ -101,7 +104,7 @@ def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Ag
         for state in states:
             counts[state] += 1
     return Again(
-        len(recordings), counts["known"], counts["analysed again"], counts["new"], tuple(not_found), tuple(failed)
+        len(recordings), counts["known"], counts["analysed again"], counts["not kept"], tuple(not_found), tuple(failed)
     )
 
 
@@ -146,8 +149,9 @@ def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tupl
         limits = own_limits(store, athlete, load_kg=card.load_kg, movement=card.movement, until=kept.start)
         # The store's card of each attempt, corrections included, stands in for those filled in during the session.
         analysis = analyze(replace(recording, card=card, cards=()), settings)
-        lifts, ids = _lifts_of(analysis, mine, kept.attempts, first=load == loads[0])
+        lifts, ids, n_other = _lifts_of(analysis, mine, kept.attempts)
         found |= ids
+        states += ["not kept"] * n_other if load == loads[0] else []
         own_book = with_limits(book, limits)
         picked = replace(analysis, lifts=tuple(judged_by(lift, own_book) for lift in lifts))
         setup = {k: v for k, v in kept.setup.items() if k in ("settings", "devices", "filled")}
@@ -182,17 +186,16 @@ def _card(mine: Sequence[Any]) -> AttemptCard:
     return msgspec.structs.replace(card, **agreed)
 
 
-def _lifts_of(
-    analysis: Analysis, mine: Sequence[Any], every: Sequence[Any], *, first: bool
-) -> tuple[tuple[Lift, ...], set[int]]:
-    """Lifts of these attempts, with those of no attempt in the first turn; and the attempts found."""
+def _lifts_of(analysis: Analysis, mine: Sequence[Any], every: Sequence[Any]) -> tuple[tuple[Lift, ...], set[int], int]:
+    """Lifts of these attempts, the attempts found, and how many lifts are no attempt at all."""
     picked: list[Lift] = []
     ids: set[int] = set()
+    n_other = 0
     for lift in analysis.lifts:
-        at = lift.instants.lowest_s
-        near = {row.id for row in every if abs(row.lift_at_s - at) <= SAME_LIFT_S}
+        near = {row.id for row in every if abs(row.lift_at_s - lift.instants.lowest_s) <= SAME_LIFT_S}
         own = near & {row.id for row in mine}
-        if own or (first and not near):
+        n_other += not near
+        if own:
             picked.append(lift)
             ids |= own
-    return tuple(picked), ids
+    return tuple(picked), ids, n_other

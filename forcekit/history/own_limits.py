@@ -17,8 +17,9 @@ LEAST_REPS_LIMIT = 8
 """Fewest reps behind an own limit (our choice): the range is then about a quarter wider than from endless reps; from 3
 reps it would be twice as wide and would hide what common practice calls a fault."""
 LIMIT_LEVEL = 0.99
-"""Level of the usual range whose end is the limit: of nine limits, each passed by chance in 0.5 % of usual reps, any is
-passed in less than 5 %."""
+"""Level of the usual range whose end is the limit: of nine limits, each passed by chance in 0.5 % of usual reps (1 % to
+either side), any is
+passed in 5 % at most."""
 
 
 def own_limits(

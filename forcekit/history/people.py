@@ -97,7 +97,7 @@ def add_athlete(
     return find_athlete(store, name)
 
 
-def change_athlete(store: Store, name: str, **changes: float | str | None) -> Athlete:
+def change_athlete(store: Store, name: str, /, **changes: float | str | None) -> Athlete:
     """Change what is stored about an athlete: stature_m, foot_length_m, shoe_size_mm, note or name."""
     athlete = find_athlete(store, name)
     allowed = {"stature_m", "foot_length_m", "shoe_size_mm", "note", "name"}

@@ -8,6 +8,7 @@ palette of Okabe and Ito (2008; from memory).
 from __future__ import annotations
 
 import math
+import textwrap
 import time
 import warnings
 from collections.abc import Sequence
@@ -37,6 +38,8 @@ SESSION_GAP = 0.9
 MOST_LOADS = 45
 """Load labels that find room side by side."""
 MOST_DATES = 14
+LETTERS_PER_INCH = 13
+"""Letters of a panel's title in an inch of the figure's width; on the safe side."""
 
 # Outcome -> (marker, face, edge, size); the shapes of the two most frequent misses point where the bar went, with the
 # time axis taken as the lifter's view to the right.
@@ -75,7 +78,7 @@ def trend_figure(timeline: Timeline) -> Figure:
         panels += [figure.add_subplot(grid[i, 0], sharex=panels[0]) for i in range(1, n + 1)]
         spans = _cue_spans(timeline, place)
         for axes, row in zip(panels[:-1], timeline.rows, strict=True):
-            _measure(axes, timeline, row, place)
+            _measure(axes, timeline, row, place, width)
         _loads(panels[-1], timeline, place)
         _sessions(panels, timeline, place)
         _cues(panels, spans)
@@ -150,7 +153,7 @@ def _letter(i: int) -> str:
 # ---------------------------------------------------------------------------------------------------- panels
 
 
-def _measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray) -> None:
+def _measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray, width_in: float) -> None:
     """Values with their intervals over the usual range at their load."""
     k = row.words.factor
     for first, last in _runs(timeline.attempts.session.tolist()):
@@ -168,7 +171,8 @@ def _measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray
         axes.plot(place[gone], np.zeros(gone.sum()), "|", color=PALE, ms=6, transform=axes.get_xaxis_transform())
     _limits(axes, row)
     axes.set_ylabel(f"{row.words.label}\n({row.words.unit})" if row.words.unit else row.words.label)
-    axes.set_title(row.trend.sentence, fontsize=8.5, loc="left", color=INK, parse_math=False)
+    told = textwrap.fill(row.trend.sentence, int(width_in * LETTERS_PER_INCH))
+    axes.set_title(told, fontsize=8.5, loc="left", color=INK, parse_math=False)
     axes.tick_params(labelbottom=False, bottom=False)
 
 
@@ -282,6 +286,7 @@ def _handles(timeline: Timeline, spans: Sequence[tuple[float, float, str, str]])
                     label=NAMES.get(name, name),
                 )
             )
+    out.append(Line2D([], [], ls="none", marker="|", mec=PALE, ms=9, label="95 % interval"))
     out.append(Patch(fc=BAND, label="usual range at the load"))
     if spans:
         out.append(Patch(fc="none", ec=HATCH, hatch="////", lw=0.0, label="with a cue or drill"))

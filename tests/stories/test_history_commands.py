@@ -1,0 +1,388 @@
+"""The commands about athletes as a coach uses them: a season of real files, analysed, kept, asked and removed."""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import json
+import shutil
+import sys
+import tomllib
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from season import Rep, scattered, season, write_rep
+
+from forcekit.cli import main
+
+SAMPLES = Path(__file__).parents[2] / "sample_signals"
+NAME = "Ines [b]*_$x$"
+"""A name that is markup in half of the world is plain text here."""
+
+
+@dataclass(frozen=True)
+class Said:
+    """What a command left: exit code, standard output and standard error."""
+
+    code: int
+    out: str
+    err: str
+
+    @property
+    def data(self) -> dict[str, object]:
+        """The JSON it printed."""
+        found: dict[str, object] = json.loads(self.out)
+        return found
+
+    @property
+    def text(self) -> str:
+        """Everything said, without line breaks."""
+        return " ".join(f"{self.out} {self.err}".split())
+
+
+def run(*words: object, typed: str = "") -> Said:
+    """Run the command line in this process."""
+    out, err, code = io.StringIO(), io.StringIO(), 0
+    before = sys.argv, sys.stdin
+    sys.argv, sys.stdin = ["forcekit", *(str(w) for w in words)], io.StringIO(typed)
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+            main()
+    except SystemExit as e:
+        code = int(e.code or 0)
+    finally:
+        sys.argv, sys.stdin = before
+    return Said(code, out.getvalue(), err.getvalue())
+
+
+def analysis(rep: Rep, *more: object) -> list[object]:
+    """Words that analyse a recording of the season."""
+    return [
+        "analyze", rep.path, "--device", rep.device, "--athlete", NAME, "--load", rep.load_kg, "--movement", "jerk",
+        "--date", rep.day, "--outcome", rep.outcome, "--brief", *more,
+    ]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Place:
+    """A store with the season in it, and the files it came from."""
+
+    store: Path
+    files: Path
+    reps: tuple[Rep, ...]
+
+    def ask(self, *words: object, typed: str = "") -> Said:
+        """Run a command on the store."""
+        return run(*words, "--store", self.store, typed=typed)
+
+
+@pytest.fixture(scope="module")
+def made(tmp_path_factory: pytest.TempPathFactory) -> Place:
+    """Ten usual reps at 70 and 80 kg, analysed and kept by the commands themselves."""
+    files, store = tmp_path_factory.mktemp("files"), tmp_path_factory.mktemp("data") / "history"
+    place = Place(store, files, tuple(season(files)))
+    body = ("--stature", 170, "--foot-length", 25.5, "--body-mass", 71.5, "--note", "club <b>lifter</b>")
+    assert place.ask("athlete", "add", NAME, *body).code == 0
+    for rep in place.reps:
+        said = place.ask(*analysis(rep))
+        assert (said.code, said.err) == (0, "")
+    return place
+
+
+@pytest.fixture
+def place(made: Place, tmp_path: Path) -> Place:
+    """A copy of it that a test may change."""
+    store = tmp_path / "history"
+    shutil.copytree(made.store, store)
+    return Place(store, made.files, made.reps)
+
+
+def deep(place: Place) -> Rep:
+    """A dip of 12.5 % of stature: unusual for this lifter, and no fault by the common limit of 14 %."""
+    plan = replace(scattered(80.0, np.random.default_rng(5)), dip_depth_of_stature=0.125)
+    return write_rep(place.files, "deep", plan, 50, "2024-03-20T18:00", "missed forward")
+
+
+# ------------------------------------------------------------------------------------------ analyse and keep
+
+
+def test_the_card_is_filled_in_from_the_store(place: Place) -> None:
+    """Stature and foot length are not said to analyze, and what depends on them is measured."""
+    said = place.ask(*analysis(place.reps[0], "--json"))
+    (lift,) = said.data["lifts"]  # type: ignore[misc]
+
+    assert lift["measures"]["dip_depth_of_stature"]["value"] == pytest.approx(0.105, abs=0.01)
+    assert "value" in lift["measures"]["shift_total_of_foot"]
+    assert [{"attempt": 1, "state": "known"}] == said.data["history"]["kept"]  # type: ignore[index]
+
+
+def test_a_deep_rep_is_different_and_judged_by_the_lifters_own_limit(place: Place) -> None:
+    """Below the common limit of 14 %, above this lifter's own: found, compared, both limits named, kept."""
+    said = place.ask(*analysis(deep(place)))
+
+    assert "The dip was deep" in said.text
+    assert "For this lifter that is unusual." in said.text
+    assert "this lifter's own usual range goes up to" in said.text
+    assert "In place of 14.0 % (published" in said.text
+    assert "Different from usual: dip depth deeper" in said.text
+    assert "8 measures compared with 10 earlier reps at 80 kg" in said.text
+    assert "as attempt 11 of Ines" in said.text
+
+
+def test_a_usual_rep_is_as_usual_and_raises_nothing(place: Place) -> None:
+    """One more rep of the same kind differs in no measure, and own limits do not make a finding of it."""
+    rep = write_rep(place.files, "usual", scattered(80.0, np.random.default_rng(8)), 60, "2024-03-21")
+    said = place.ask(*analysis(rep))
+
+    assert "As usual: 8 measures compared with 10 earlier reps at 80 kg, none differs." in said.text
+    assert "Nothing stands out" in said.text
+
+
+def test_analysing_twice_keeps_once(place: Place) -> None:
+    """The same recording with the same answer is known; it is not compared with itself."""
+    said = place.ask(*analysis(place.reps[-1]))
+
+    assert "Kept nothing: this very result is attempt 10" in said.text
+    assert "9 earlier reps" in said.text
+    assert place.ask("attempts", NAME).out.count("\n") == 10
+
+
+def test_no_keep_compares_and_keeps_nothing(place: Place) -> None:
+    """With --no-keep the lift is compared, and the store is as before."""
+    said = place.ask(*analysis(deep(place), "--no-keep"))
+
+    assert "Different from usual" in said.text
+    assert "Kept" not in said.out
+    assert place.ask("attempts", NAME).out.count("\n") == 10
+
+
+def test_a_name_not_in_the_store(place: Place) -> None:
+    """It is analysed without a history, with a hint; --keep makes it an error."""
+    words = ["Inse" if w == NAME else w for w in analysis(place.reps[0])]
+    plain, keeping = place.ask(*words), place.ask(*words, "--keep")
+
+    assert plain.code == 0
+    assert "lowest point at" in plain.out
+    assert '"Inse" is not among the 1 athlete' in plain.err
+    assert (keeping.code, keeping.out) == (2, "")
+    assert "nothing is kept" in keeping.err
+
+
+def test_no_store_is_made_by_analysing(tmp_path: Path, made: Place) -> None:
+    """Without a history analyze says what it says anyway and leaves nothing behind."""
+    said = run(*analysis(made.reps[0]), "--store", tmp_path / "new")
+
+    assert said.code == 0
+    assert "Usual" not in said.out
+    assert not (tmp_path / "new").exists()
+
+
+def test_what_cannot_be_kept_is_told_after_the_analysis(place: Place) -> None:
+    """A recording that is stored for somebody else is analysed, then the error is told with exit code 2."""
+    place.ask("athlete", "add", "Olu")
+    words = ["Olu" if w == NAME else w for w in analysis(place.reps[0])]
+    said = place.ask(*words)
+
+    assert said.code == 2
+    assert "lowest point at" in said.out
+    assert f'is stored for the athlete "{NAME}"' in said.err
+
+
+# ---------------------------------------------------------------------------------------------------- asking
+
+
+def test_usual(made: Place) -> None:
+    """The range of one measure at a load, with the typical error where it is asked by name; JSON in SI."""
+    said = made.ask("usual", NAME, "dip_depth", "--load", 75)
+    (usual,) = made.ask("usual", NAME, "dip_depth", "--load", 75, "--json").data["usual"]  # type: ignore[misc]
+
+    assert "Dip depth: usual at 75 kg" in said.text
+    assert "from 10 reps at 70–80 kg" in said.text
+    assert "no typical error" in said.text
+    assert usual["low"] < 0.105 * 1.70 < usual["high"]
+    assert "and nothing is extrapolated" in made.ask("usual", NAME, "dip_depth", "--load", 120).text
+
+
+def test_trend_in_the_terminal_and_as_a_figure(made: Place, tmp_path: Path) -> None:
+    """Without a name the four times; with one, a line for each session; the same figure twice has the same bytes."""
+    four, one = made.ask("trend", NAME), made.ask("trend", NAME, "dip_depth")
+    for name in ("a.png", "b.png"):
+        assert made.ask("trend", NAME, "--plot", tmp_path / name).code == 0
+
+    assert [w in four.out for w in ("Unweighting:", "Braking:", "Turnaround:", "Drive:")] == [True] * 4
+    assert one.out.count("2024-03-") == 5
+    assert "[" in one.out
+    assert (tmp_path / "a.png").read_bytes() == (tmp_path / "b.png").read_bytes()
+    assert "a date such as" in made.ask("trend", NAME, "--since", "yesterday").err
+
+
+def test_a_cue_from_the_cue_book_knows_what_it_is_for(place: Place) -> None:
+    """The cue against a deep dip is judged by depth, wanted lower; too few reps are told."""
+    cue = "Shorter dip, same speed."
+    for attempt in (8, 9, 10):
+        assert place.ask("attempt", attempt, "--cue", cue).code == 0
+    said = place.ask("trial", NAME, "--cue", cue, "--json")
+    (trial,) = said.data["trials"]  # type: ignore[misc]
+
+    assert (trial["measure"], said.data["wanted"]) == ("dip_depth_of_stature", "lower")
+    assert (trial["n_before"], trial["n_after"]) == (3, 3)
+    assert trial["verdict"] in ("not shown", "changed, cause open")
+    assert 'no rep with dip_depth has "tall"' in place.ask("trial", NAME, "dip_depth", "--cue", "tall").err
+    assert "either --cue CUE or --drill" in place.ask("trial", NAME).err
+
+
+def test_misses_and_break_load_say_what_is_missing(made: Place) -> None:
+    """Without misses and with two loads there is a reason, not a number."""
+    assert "10 makes and 0 misses, at least 3 of each are needed" in made.ask("misses", NAME).text
+    assert "10 reps at 2 different loads" in made.ask("break-load", NAME).text
+
+
+def test_misses_are_contrasted(place: Place) -> None:
+    """Three attempts corrected to misses are compared with the seven makes at equal load."""
+    for attempt in (2, 5, 8):
+        said = place.ask("attempt", attempt, "--outcome", "missed forward")
+        assert "missed forward" in said.out
+    found = place.ask("misses", NAME, "dip_depth", "shift_total", "--json").data["contrast"]
+
+    assert (found["n_makes"], found["n_misses"]) == (7, 3)  # type: ignore[index]
+    assert "missed back" in place.ask("misses", NAME, "--kind", "missed").err
+
+
+# -------------------------------------------------------------------------------------- people and attempts
+
+
+def test_athletes_are_listed_changed_and_weighed(place: Place) -> None:
+    """What is known is listed as it was typed; a change and a new body mass show."""
+    assert place.ask("athlete", "change", NAME, "--stature", 171, "--name", "Ines").code == 0
+    assert place.ask("athlete", "weigh", "Ines", 72.4).code == 0
+    said = place.ask("athlete", "list")
+
+    assert "10 attempts, last 2024-03-13, 171 cm tall, foot 25.5 cm, 72.4 kg, club <b>lifter</b>" in said.out
+    assert place.ask("athlete", "weigh", "Ines", 724).code == 2
+    assert "--stature is 1.71 cm" in place.ask("athlete", "change", "Ines", "--stature", 1.71).err
+
+
+def test_one_attempt_is_shown_corrected_and_removed(place: Place) -> None:
+    """Its measures with intervals; a typed number removes it; anything else does not."""
+    shown = place.ask("attempt", 4)
+    kept = place.ask("attempt", 4, "--remove", typed="yes\n")
+    gone = place.ask("attempt", 4, "--remove", typed="4\n")
+
+    assert "dip_depth" in shown.out
+    assert "±" in shown.out
+    assert (kept.code, gone.code) == (2, 0)
+    assert "1 result, 1 raw file" in gone.text
+    assert "there is no attempt 4" in place.ask("attempt", 4).err
+    assert "made, missed forward" in place.ask("attempt", 5, "--outcome", "lost").err
+
+
+def test_a_corrected_stature_reaches_the_results_by_reanalyze(place: Place) -> None:
+    """Every kept recording is analysed again; both results stay, the newer one counts."""
+    place.ask("athlete", "change", NAME, "--stature", 180)
+    said = place.ask("reanalyze", NAME, "--json").data
+    usual = place.ask("usual", NAME, "dip_depth_of_stature", "--json").data["usual"][0]  # type: ignore[index]
+
+    assert (said["n_recordings"], said["n_changed"], said["n_not_kept"]) == (10, 10, 0)
+    assert (said["failed"], said["not_found"]) == ([], [])
+    assert usual["centre"] == pytest.approx(0.105 * 170 / 180, abs=0.002)
+    assert place.ask("attempts", NAME).out.count("2 results") == 10
+    assert "the same in 10" in place.ask("reanalyze", NAME).text
+
+
+@pytest.mark.parametrize("fmt", ["csv", "parquet"])
+def test_export_and_import_carry_everything(place: Place, tmp_path: Path, fmt: str) -> None:
+    """A new store from the export lists the same attempts; importing twice adds nothing."""
+    out, new = tmp_path / "out", Place(tmp_path / "new", place.files, place.reps)
+    assert "1 athlete, 10 attempts" in place.ask("export", out, "--format", fmt).text
+    assert "10 attempts" in new.ask("import", out).text
+    again = new.ask("import", out)
+
+    assert "Added: 0 athletes, 0 attempts" in again.text
+    assert place.ask("attempts", NAME).out == new.ask("attempts", NAME).out
+    assert "csv and parquet are allowed" in place.ask("export", tmp_path / "x", "--format", "xls").err
+
+
+def test_removing_an_athlete_needs_the_name(place: Place, tmp_path: Path) -> None:
+    """Only the typed name deletes; then no file of the store holds the name or a recording any more."""
+    assert place.ask("athlete", "export", NAME, tmp_path / "copy").code == 0
+    refused, nobody = place.ask("athlete", "remove", NAME, typed="y\n"), place.ask("athlete", "remove", NAME)
+    assert (refused.code, nobody.code) == (2, 2)
+    assert place.ask("attempts", NAME).out.count("\n") == 10
+
+    gone = place.ask("athlete", "remove", NAME, typed=f"{NAME}\n")
+    left = [p for p in place.store.rglob("*") if p.is_file()]
+    assert gone.code == 0
+    assert "10 attempts, 10 results, 11 raw files" in gone.text
+    assert [p for p in left if NAME.encode() in p.read_bytes() or p.suffix == ".csv"] == []
+    assert (tmp_path / "copy" / "attempts.csv").is_file()
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["usual", "Inse"], "is not in the store, which has 1"),
+        (["usual", NAME, "dip_dept"], "did you mean dip_depth"),
+        (["trend", NAME, "--plot", "x.bmp"], ".png, .svg, .pdf"),
+        (["athlete", "add", NAME], "is in the store already"),
+        (["athlete", "add", "two\nlines"], "cannot be seen"),
+        (["athlete", "change", NAME], "nothing to change"),
+        (["break-load", NAME, "--side", "left"], "above and below"),
+        (["import", "/nowhere/at/all"], "there is no such folder"),
+    ],
+)
+def test_wrong_words_get_one_sentence(made: Place, words: list[object], told: str) -> None:
+    """Whatever is wrong is said in one line, exit code 2, no traceback."""
+    said = made.ask(*words)
+
+    assert said.code == 2
+    assert len(said.err.strip().splitlines()) == 1
+    assert told in said.err
+
+
+def test_asking_where_nothing_is_makes_nothing(tmp_path: Path) -> None:
+    """A question to a place without a history names it, and leaves it as it was."""
+    said = run("usual", "Ines", "--store", tmp_path / "empty")
+
+    assert said.code == 2
+    assert "there is no history at" in said.err
+    assert not (tmp_path / "empty").exists()
+
+
+def test_the_bars_file_may_come_later(tmp_path: Path) -> None:
+    """A lift analysed without the bar's file, then with it, is one attempt with two results; both can be repeated."""
+    lift = SAMPLES / "pattern_elbows_drop"
+    words = [
+        "analyze",
+        f"{lift}.csv",
+        "--card",
+        f"{lift}.card.toml",
+        "--device",
+        SAMPLES / "club_plate.toml",
+        "--brief",
+    ]
+    bar = ["--bar", f"{lift}.bar.csv", "--bar-device", SAMPLES / "club_bar.toml"]
+    name = tomllib.loads(Path(f"{lift}.card.toml").read_text())["athlete"]
+    where = ["--store", tmp_path / "h"]
+    run("athlete", "add", name, *where)
+    alone, both = run(*words, *where), run(*words, *bar, *where)
+
+    assert "Kept as attempt 1 of" in alone.text
+    assert "as another result of attempt 1" in both.text
+    assert "shaft_rotation_dip" in run("attempt", 1, *where).out
+    assert "the same in 1" in run("reanalyze", name, *where).text
+
+
+def test_a_session_keeps_each_of_its_lifts(tmp_path: Path) -> None:
+    """A recording with three lifts gives three attempts; one that was deleted does not come back by itself."""
+    session, where = SAMPLES / "session_of_oda", ["--store", tmp_path / "h"]
+    run("athlete", "add", "Oda Brennek", *where)
+    card = ["--card", f"{session}.card.toml", "--device", SAMPLES / "club_plate.toml", "--date", "2024-05-02T18:00"]
+    said = run("analyze", f"{session}.csv", *card, "--json", *where)
+    gone = run("attempt", 2, "--remove", "--yes", *where)
+
+    assert [1, 2, 3] == [k["attempt"] for k in said.data["history"]["kept"]]  # type: ignore[index]
+    assert "1 result, 0 raw files" in gone.text
+    assert "1 lift found beside them and left out" in run("reanalyze", "Oda Brennek", *where).text
+    assert run("attempts", "Oda Brennek", *where).out.count("\n") == 2
