@@ -3,29 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import count
 from pathlib import Path
 
 import pytest
+from places import Place
 from private_server import Server, private_server, programs_folder
 
 from forcekit.history.store import Store, open_store
 
 _number = count()
-
-
-@dataclass(frozen=True)
-class Place:
-    """Where a store can be opened: address, folder of raw files, and the server if there is one."""
-
-    address: str
-    recordings: Path
-    server: Server | None
-
-    def open(self) -> Store:
-        """Open it."""
-        return open_store(self.address, recordings=self.recordings)
 
 
 @pytest.fixture(scope="session")

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from conftest import Place
 from crash_checks import kill_while_writing, problems, start_writer
+from places import Place
 from private_server import Server
 
 from forcekit.errors import InputError

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 import sqlalchemy as sa
-from conftest import Place
+from places import Place
 from reps import add, kept
 
 from forcekit.errors import InputError
