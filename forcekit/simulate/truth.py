@@ -115,6 +115,8 @@ def _peak_velocity(t: FloatArray, v: FloatArray, a: FloatArray, start_s: float, 
     inside = np.flatnonzero((t >= start_s) & (t <= end_s))
     s = -1.0 if down else 1.0
     i = int(inside[np.argmax(s * v[inside])])
+    if i in (inside[0], inside[-1]):  # still gaining speed where the search ends
+        return float(t[i])
     return _crossing(t, a, i if s * a[i] > 0.0 else i - 1)
 
 
