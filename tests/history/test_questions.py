@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import shutil
+from collections.abc import Iterator
+from pathlib import Path
+
 import numpy as np
 import pytest
 from reps import add, measures
@@ -19,32 +23,42 @@ from forcekit.history.questions import (
     usual_of,
 )
 from forcekit.history.series import list_attempts, series
-from forcekit.history.store import Store
+from forcekit.history.store import Store, open_store
+
+
+@pytest.fixture(scope="module")
+def folder_of_ina(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Ina: 12 days of 5 reps at 60 to 100 kg; forward beyond 80 kg, misses are slow, a cue on the last day."""
+    rng = np.random.default_rng(3)
+    folder = tmp_path_factory.mktemp("ina") / "data"
+    with open_store(folder) as lite:
+        add_athlete(lite, "Ina")
+        for day in range(12):
+            for load in (60.0, 70.0, 80.0, 90.0, 100.0):
+                missed = load >= 90.0 and day in (2, 5, 8)
+                add(
+                    lite,
+                    day=day + load / 1e4,
+                    load_kg=load,
+                    outcome="missed forward" if missed else "made",
+                    cue="tall" if day == 11 else None,
+                    transition_time=0.120
+                    + 0.0001 * load
+                    + 0.03 * missed
+                    - 0.02 * (day == 11)
+                    + 0.003 * rng.standard_normal(),
+                    dip_depth=0.15 + 0.004 * rng.standard_normal(),
+                    shift_total=0.02 + 0.0016 * max(0.0, load - 80.0) + 0.004 * rng.standard_normal(),
+                )
+    return folder
 
 
 @pytest.fixture
-def ina(lite: Store) -> Store:
-    """Ina: 12 days of 5 reps at 60 to 100 kg; forward beyond 80 kg, misses are slow, a cue on the last day."""
-    rng = np.random.default_rng(3)
-    add_athlete(lite, "Ina")
-    for day in range(12):
-        for load in (60.0, 70.0, 80.0, 90.0, 100.0):
-            missed = load >= 90.0 and day in (2, 5, 8)
-            add(
-                lite,
-                day=day + load / 1e4,
-                load_kg=load,
-                outcome="missed forward" if missed else "made",
-                cue="tall" if day == 11 else None,
-                transition_time=0.120
-                + 0.0001 * load
-                + 0.03 * missed
-                - 0.02 * (day == 11)
-                + 0.003 * rng.standard_normal(),
-                dip_depth=0.15 + 0.004 * rng.standard_normal(),
-                shift_total=0.02 + 0.0016 * max(0.0, load - 80.0) + 0.004 * rng.standard_normal(),
-            )
-    return lite
+def ina(folder_of_ina: Path, tmp_path: Path) -> Iterator[Store]:
+    """A copy of Ina's store, which a test may change."""
+    shutil.copytree(folder_of_ina, tmp_path / "ina")
+    with open_store(tmp_path / "ina") as store:
+        yield store
 
 
 def test_usual_at_a_load(ina: Store) -> None:
