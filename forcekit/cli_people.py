@@ -74,7 +74,7 @@ def athlete_list(store: StoreOption = None, as_json: JsonOption = False) -> None
     """List all athletes with what is known of them."""
     import time
 
-    from forcekit.cli_store import count_text, opened, print_json
+    from forcekit.cli_store import count_text, date_text, opened, print_json
     from forcekit.history.people import body_mass_at, list_athletes
     from forcekit.show.text_plots import one_line
 
@@ -90,7 +90,7 @@ def athlete_list(store: StoreOption = None, as_json: JsonOption = False) -> None
             print(f"{history.place} holds no athlete yet.")
     for a in found:
         said = [count_text(a.n_attempts, "attempt")]
-        said += [f"last {_day(a.last_lifted_at)}"] if a.last_lifted_at is not None else []
+        said += [f"last {date_text(a.last_lifted_at)[:10]}"] if a.last_lifted_at is not None else []
         said += [f"{100 * a.stature_m:.0f} cm tall"] if a.stature_m is not None else []
         said += [f"foot {100 * a.foot_length_m:.1f} cm"] if a.foot_length_m is not None else []
         said += [f"shoe {a.shoe_size_mm:.0f} mm"] if a.shoe_size_mm is not None else []
@@ -393,9 +393,3 @@ def _told_export(done: Exported) -> None:
         f"written to {done.folder}: {', '.join(said)}, {count_text(done.n_files, 'raw file')}. It holds personal "
         "data: keep it as you keep the history."
     )
-
-
-def _day(at_s: float) -> str:
-    from forcekit.cli_store import date_text
-
-    return date_text(at_s)[:10]
