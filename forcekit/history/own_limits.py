@@ -14,7 +14,7 @@ from forcekit.history.wording import load_text, measure_words, number_text
 __all__ = ["LEAST_REPS_LIMIT", "own_limits"]
 
 LEAST_REPS_LIMIT = 8
-"""Fewest reps behind an own limit (our choice): the range is then 1.4 times as wide as from endless reps; from 3 reps it
+"""Fewest reps behind an own limit (our choice): the range is then 1.4 times as wide as from endless reps; from 3 it
 would be 4 times as wide and would hide what common practice calls a fault."""
 LIMIT_LEVEL = 0.99
 """Level of the usual range whose end is the limit: of nine limits, each passed by chance in 0.5 % of usual reps (1 % to
