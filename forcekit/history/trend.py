@@ -125,7 +125,8 @@ def trend(
     n = int(np.count_nonzero(kept))
     kind = "reps" if sessions is None else "sessions"
     if point.size < LEAST_POINTS or float(np.ptp(when)) <= 0.0:
-        why = f"{point.size} {kind} at different times, at least {LEAST_POINTS} are needed"
+        seen = kind if point.size != 1 else kind.removesuffix("s")
+        why = f"{point.size} {seen} so far, at least {LEAST_POINTS} at different times are needed"
         sentence = f"{words.label}: no trend, {why}."
         return Trend(measure, n, when, point, None, None, None, None, (), "not known", adjusted, why, sentence)
     slope, low, high, p = _slope(when, point)
