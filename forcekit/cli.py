@@ -47,9 +47,12 @@ def main() -> None:
     except ForcekitError as e:
         print(f"forcekit: {e}", file=sys.stderr)
         sys.exit(2)
-    except BrokenPipeError:
-        sys.stderr.close()
-        sys.exit(0)
+    except OSError as e:
+        if isinstance(e, BrokenPipeError):
+            sys.stderr.close()
+            sys.exit(0)
+        print(f"forcekit: the output cannot be written ({e.strerror}); choose another place.", file=sys.stderr)
+        sys.exit(2)
 
 
 def _version(wanted: bool) -> None:

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import difflib
 import sys
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -86,6 +87,9 @@ def with_history(
         athlete = find_athlete(store, recording.card.athlete or "")
         name = athlete.name
         at = time_of("--date", wanted.date) or recorded_at(recording, files.plate)
+        if wanted.date is not None and len(wanted.date) <= len("2026-01-31"):
+            # A day without a time: the time of keeping is added, so that lifts of one day stay in their order.
+            at += time.time() % 86400.0
         card = filled_card(store, name, recording.card, at)
         filled = filled_names(recording.card, card)
         recording = replace(recording, card=card)

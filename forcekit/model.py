@@ -445,6 +445,8 @@ class Instants:
     lowest_s: float
     drive_end_s: float
     takeoff_s: float | None = None
+    delivered_s: float | None = None
+    """80 % of the drive's net impulse is delivered: until then its pressure counts."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,7 +30,7 @@ from forcekit.mechanics.stance import FORWARD_SWAY_PRIOR_MPS, sway_speed
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray, FootFrame
 
-__all__ = ["PRESSURE_NAMES", "balance", "pressure_floor"]
+__all__ = ["PRESSURE_NAMES", "balance", "delivered_place", "pressure_floor"]
 
 DELIVERED = 0.80
 """The drive is judged until this part of its net impulse is delivered; then the heels rise (Drechsler 1998, secondary
@@ -92,7 +92,7 @@ def _pressures(curves: LiftCurves, phases: Phases, foot: FootFrame) -> Readings:
     aside = _Across(curves, MX, 1.0)
     stance = along.stance()
     lowest = along.at(phases.lowest_place, phases.lowest_at, "pressure at lowest")
-    delivered = _delivered_place(curves, phases)
+    delivered = delivered_place(curves, phases)
     drive = along.mean(phases.lowest_place, phases.lowest_at, *delivered, "pressure in drive")
     end = along.at_end(phases)
     plain = {
@@ -132,7 +132,7 @@ def _of_foot(curves: LiftCurves, in_metres: Readings, foot: FootFrame) -> Readin
     return out
 
 
-def _delivered_place(curves: LiftCurves, phases: Phases) -> tuple[float, Uncertain]:
+def delivered_place(curves: LiftCurves, phases: Phases) -> tuple[float, Uncertain]:
     """Place and time at which 80 % of the drive's net impulse is delivered: the speed is 80 % of that at its end."""
     motion = curves.motion
     first, last = int(np.ceil(phases.lowest_place)), int(np.floor(phases.drive_end_place))

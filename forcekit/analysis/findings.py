@@ -93,7 +93,7 @@ PATTERNS: tuple[Pattern, ...] = (
         ),
     ),
     Pattern("side_to_side", (Condition("side_shift", "above", _limit("side_to_side"), sign=0.0),)),
-    Pattern("too_deep", (Condition("dip_depth_of_stature", "above", _limit("too_deep")),)),
+    Pattern("too_deep", (Condition("dip_depth_of_stature", "above", _limit("too_deep")),), not_for=("jump dip",)),
     Pattern("too_shallow", (Condition("dip_depth_of_stature", "below", _limit("too_shallow")),)),
     Pattern(
         "falls_short",

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, pair_measures, shown_bar
-from forcekit.analysis.balance import balance
+from forcekit.analysis.balance import balance, delivered_place
 from forcekit.analysis.bar_alone import analyze_bar_alone
 from forcekit.analysis.errors import LiftCurves, lift_curves
 from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
@@ -381,6 +381,7 @@ def _instants(curves: LiftCurves, phases: Phases) -> Instants:
         lowest_s=phases.lowest_at.value,
         drive_end_s=phases.drive_end_at.value,
         takeoff_s=phases.drive_end_at.value if phases.takeoff_place is not None else None,
+        delivered_s=delivered_place(curves, phases)[1].value,
     )
 
 

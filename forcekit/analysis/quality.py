@@ -102,6 +102,10 @@ def _stance(curves: LiftCurves, phases: Phases, shortest_s: float) -> QualityChe
 
 def _mass(curves: LiftCurves, card: AttemptCard) -> QualityCheck:
     mass = curves.weight.value / curves.gravity_mps2
+    for name, alone in (("body mass", card.body_mass_kg), ("load", card.load_kg)):
+        if alone is not None and alone > (1.0 + MASS_DOUBT_FRAC) * mass:
+            told = f"{mass:.1f} kg weighed, less than the {name} of {alone:.1f} kg alone"
+            return QualityCheck("weighed mass", "bad", f"{told}; forces in newtons are withheld.", _newtons())
     if card.body_mass_kg is None or card.load_kg is None:
         return QualityCheck(
             "weighed mass",
@@ -115,13 +119,18 @@ def _mass(curves: LiftCurves, card: AttemptCard) -> QualityCheck:
         return QualityCheck("weighed mass", "good", f"{told}: agrees.")
     if abs(off) <= MASS_BAD_FRAC:
         return QualityCheck("weighed mass", "doubtful", f"{told}: check load, body mass and the plate's calibration.")
-    withheld = tuple(n for n, i in MEASURES.items() if i.group == "force" and i.unit in ("N", "kg", "N s", "W", "N/s"))
+    withheld = _newtons()
     return QualityCheck(
         "weighed mass",
         "bad",
         f"{told}: load, body mass or the plate's scale is wrong; forces in newtons are withheld.",
         withheld,
     )
+
+
+def _newtons() -> tuple[str, ...]:
+    """Measures that a wrong scale of the plate makes wrong."""
+    return tuple(n for n, i in MEASURES.items() if i.group == "force" and i.unit in ("N", "kg", "N s", "W", "N/s"))
 
 
 def _zero(curves: LiftCurves) -> QualityCheck:
@@ -256,5 +265,5 @@ def _closure(speed_mps: float, u_mps: float) -> QualityCheck:
     return QualityCheck(
         "closure",
         "doubtful",
-        f"{told}: part of the landing was not on the plate, or load was taken or given.",
+        f"{told}: part of the landing was not on the plate, load was taken or given, or a channel was at its limit.",
     )

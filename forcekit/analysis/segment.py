@@ -169,6 +169,8 @@ def _follow(
     if not up.size:
         return _no_drive(speed, i_down, at_s)
     i_end, takeoff = _drive_end(force_n, speed, base, i_up, weight, threshold_n, rate_hz)
+    if takeoff is None and i_end >= speed.size - max(3, round(0.02 * rate_hz)) and base + speed.size >= force_n.size:
+        return PassedOver(at_s, "a dip whose drive is cut off: the recording ends before the drive does")
     again = speed[i_end : i_end + round(DOUBLE_WITHIN_S * rate_hz)]
     if takeoff is None and again.max() > 1.3 * speed[i_end]:  # the first of two dips: the drive comes after the second
         i_up = i_end + int(np.argmax(again > 1.1 * speed[i_end]))

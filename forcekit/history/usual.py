@@ -13,6 +13,7 @@ from forcekit.history.loads import LEAST_REPS, LEAST_REPS_LOAD, choose_reps, rep
 from forcekit.history.regression import fit_linear, predict
 from forcekit.history.wording import Wording, interval_text, load_text, number_text, wording
 from forcekit.model import FloatArray
+from forcekit.registry import MEASURES
 
 __all__ = ["Difference", "Method", "UsualRange", "compare_with_usual", "robust_factor", "usual_range"]
 
@@ -343,6 +344,14 @@ def _withheld(ask: _Ask, loads: FloatArray | None, n: int, why: str) -> UsualRan
     )
 
 
+def _shown_low(usual: UsualRange) -> float:
+    """Lower end as a person reads it: few reps make a range wide, but no time or depth is below nothing."""
+    low = float(usual.low or 0.0)
+    info = MEASURES.get(usual.measure)
+    never_negative = info is not None and info.group in ("time", "motion", "force")
+    return max(low, 0.0) if never_negative and (usual.centre or 0.0) >= 0.0 else low
+
+
 def _range_text(usual: UsualRange) -> str:
     assert usual.low is not None
     assert usual.high is not None
@@ -352,4 +361,4 @@ def _range_text(usual: UsualRange) -> str:
         loads = np.array([usual.load_from_kg, usual.load_to_kg])
         source = "" if np.all(loads == usual.load_kg) else f" at {span_text(loads)}"
         source += ", median-based" if usual.method == "robust" else ""
-    return f"usual{at} {interval_text(usual.low, usual.high, usual.words)} from {reps_text(usual.n)}{source}"
+    return f"usual{at} {interval_text(_shown_low(usual), usual.high, usual.words)} from {reps_text(usual.n)}{source}"

@@ -148,7 +148,7 @@ def align_by_motion(
     correlation = float(scores.max())
     how = (
         f"aligned by the movement of {len(windows_s)} lift{'s' if len(windows_s) > 1 else ''}: correlation "
-        f"{correlation:.2f}, next best {rival:.2f}, confidence {100 * confidence:.1f} %"
+        f"{correlation:.2f}, next best {rival:.2f}, confidence {100 * min(confidence, 0.999):.1f} %"
     )
     clock = fit_clock(middles, shifts, us, common_u_s=s.lag_u_s, confidence=confidence, how=how)
     return Alignment(clock, correlation, rival, rival_offset, shifts, us)

@@ -67,7 +67,11 @@ def alignment_check(result: Alignment | CannotMeasure) -> QualityCheck:
         return QualityCheck(name, "bad", f"{str(result)[0].upper()}{str(result)[1:]}.", PAIR_MEASURES)
     u_ms = 1e3 * result.clock.offset_u_s
     how = result.clock.how
-    return QualityCheck(name, "good", f"{how[0].upper()}{how[1:]}; good to {u_ms:.1f} ms.")
+    return QualityCheck(
+        name,
+        "good",
+        f"{how[0].upper()}{how[1:]}; good to {u_ms:.1f} ms. This shows the timing, taking both for the same lift.",
+    )
 
 
 def agreement_check(result: Agreement) -> QualityCheck:

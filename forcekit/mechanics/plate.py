@@ -32,6 +32,8 @@ PRESSURE_FLOOR_FRAC = 0.10
 """No pressure is given below the larger of 100 N and 10 % of the system weight: with 1 N of noise a cell and 0.25 m
 to the cells it is uncertain by 5 mm there (own derivation: u = half-length · 2σ/F)."""
 
+LEAST_RATE_HZ = 78.0
+"""80 Hz, with two per cent for a clock that runs slow (our choice)."""
 LIGHTEST_N, HEAVIEST_N = 300.0, 12000.0
 """Whoever stands on the plate weighs 30 to 1200 kg with the bar; what lies outside has the wrong unit (our choice)."""
 FROZEN_LEAST = 4
@@ -228,7 +230,9 @@ def _saturated(stream: Stream, timebase: Timebase) -> BoolArray:
         if channel.lowest is not None:
             at_limit |= raw <= channel.lowest
         for extreme in (raw.max(), raw.min()):
-            if extreme != 0.0 and abs(extreme - np.median(raw)) > 0.5 * np.ptp(raw):
+            # A flat top is a limit wherever it lies; a flat bottom is one only far from where the channel usually is.
+            far = abs(extreme - np.median(raw)) > 0.5 * np.ptp(raw)
+            if extreme != 0.0 and (extreme == raw.max() or far):
                 flat = raw == extreme
                 step = converter_step(raw)
                 for a, b in runs(flat):
@@ -279,6 +283,22 @@ def _check_unit_and_sign(force_n: FloatArray, stream: Stream) -> None:
         )
 
 
+def _check_channels(rate_hz: float, stream: Stream) -> None:
+    """Refuse a rate that is too slow for a dip, and a load cell that never changes."""
+    if rate_hz < LEAST_RATE_HZ:
+        raise InputError(
+            f"{stream.source}: the plate samples at {rate_hz:.0f} Hz; at least 80 Hz are needed to see a dip. "
+            "Export at a higher rate."
+        )
+    names = [cell.channel for plate in stream.device.plates if plate.kind == "cells" for cell in plate.cells]
+    for name in names:
+        if np.ptp(stream.raw[name]) == 0.0:
+            raise InputError(
+                f'{stream.source}: load cell "{name}" never changes; it is dead or not connected, so neither weight '
+                "nor pressure can be told. Check the cell and its column in the device file."
+            )
+
+
 def read_plate(stream: Stream) -> PlateSignals:
     """Force and pressure of a plate recording, zeroed where the plate was seen unloaded.
 
@@ -299,6 +319,7 @@ def read_plate(stream: Stream) -> PlateSignals:
     matrix = np.hstack([m for _, m in parts])
     owner = np.concatenate([np.full(c.shape[1], i) for i, (c, _) in enumerate(parts)])
     force = channels @ matrix[FZ]
+    _check_channels(timebase.rate_hz, stream)
     _check_unit_and_sign(force, stream)
     noise = channel_noise(channels)
     still = frozen(channels, force, float(np.linalg.norm(matrix[FZ] * noise)))

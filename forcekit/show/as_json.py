@@ -10,6 +10,7 @@ from dataclasses import asdict
 from typing import Any
 
 from forcekit.model import Analysis, Lift, Measure
+from forcekit.show.words import not_judged
 
 __all__ = ["analysis_dict"]
 
@@ -55,6 +56,7 @@ def _lift(lift: Lift) -> dict[str, Any]:
             }
             for f in lift.findings
         ],
+        "not_judged": not_judged(lift),
         "quality": [
             {"name": q.name, "verdict": q.verdict, "sentence": q.sentence, "withholds": list(q.withholds)}
             for q in lift.quality

@@ -139,7 +139,7 @@ def _curves(lift: Lift, rows: list[Axes]) -> None:
         up = bar.up_m - float(np.interp(at.onset_s, bar.t_s, bar.up_m))
         speed.plot(bar.t_s[inside], bar.velocity_mps[inside], color=ORANGE, lw=1.3, ls=(0, (5, 2)), label="bar")
         travel.plot(bar.t_s[inside], 100.0 * up[inside], color=ORANGE, lw=1.3, ls=(0, (5, 2)), label="bar")
-        speed.legend(loc="lower right", frameon=False, fontsize=8)
+        speed.legend(loc="upper left", frameon=False, fontsize=8)
     speed.set_ylabel("speed (m/s)")
     travel.set_ylabel("height (cm)")
     travel.set_xlabel("time from the recording's start (s)")
@@ -179,7 +179,7 @@ def _bar_path(lift: Lift, axes: Axes) -> None:
     for a, b, ls, label in (
         (at.onset_s, at.lowest_s, ":", "dip"),
         (at.lowest_s, at.drive_end_s, "-", "drive"),
-        (at.drive_end_s, at.drive_end_s + 0.2, (0, (1, 1.2)), "after"),
+        (at.drive_end_s, at.drive_end_s + 0.2, (0, (6, 2)), "after"),
     ):
         i, j = np.searchsorted(bar.t_s, (a, b))
         axes.plot(x[i:j], z[i:j], color=ORANGE, lw=2.0, ls=ls, label=label)
@@ -224,7 +224,10 @@ def _foot(lift: Lift, axes: Axes) -> None:
         axes.plot([-0.21, 0.21], [place, place], color="#c4c4c4", lw=0.6, zorder=2)
         axes.text(0.23, place, word, va="center", fontsize=8, color=PALE)
     _path(axes, curves, x, y, at.onset_s, at.lowest_s, ls=":", label="dip")
-    _path(axes, curves, x, y, at.lowest_s, at.drive_end_s, ls="-", label="drive")
+    counted_s = at.delivered_s or at.drive_end_s
+    _path(axes, curves, x, y, at.lowest_s, counted_s, ls="-", label="drive")
+    i, j = np.searchsorted(curves.t_s, (counted_s, at.drive_end_s))
+    axes.plot(y[i:j], x[i:j], color=PALE, lw=1.0, ls="-", label="heels rise (normal)", zorder=3)
     marks: dict[str, tuple[float, float, str]] = {
         "stance": (float(np.nanmean(x[stance])), float(np.nanmean(y[stance])), "o"),
         "lowest point": (*_at(curves, x, y, at.lowest_s), "s"),

@@ -121,9 +121,31 @@ def lift_text(
     return out
 
 
+JUDGED = {
+    "where the pressure goes": "shift_in_dip",
+    "where the pressure is in stance": "stance_pressure_of_foot",
+    "depth against stature": "dip_depth_of_stature",
+    "the turnaround": "transition_time",
+    "the drive": "peak_drive_velocity",
+    "the bar": "bar_least_rack_load",
+}
+"""What the findings look at, and the measure without which it cannot be judged."""
+
+
+def not_judged(lift: Lift) -> list[str]:
+    """What no finding could look at in a lift, because its measure is withheld."""
+    return [words for words, name in JUDGED.items() if not lift.measures[name].ok]
+
+
 def _findings(lift: Lift) -> list[str]:
     if not lift.findings:
-        return ["  Nothing stands out: no pattern beyond its limit.", ""]
+        missing = not_judged(lift)
+        if len(missing) == len(JUDGED):
+            return ["  Nothing could be judged.", ""]
+        told = "Nothing stands out: no pattern beyond its limit."
+        if missing:
+            told = f"Nothing stands out in what could be judged. Not judged: {', '.join(missing)}."
+        return [*_wrapped(told, "  "), ""]
     first, *others = lift.findings
     out = _wrapped(first.sentence, f"  {first.strength.upper():9}", " " * 11)
     out += _wrapped(first.cue.cue, "  Cue      ", " " * 11)
