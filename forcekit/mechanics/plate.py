@@ -284,15 +284,16 @@ def _check_unit_and_sign(force_n: FloatArray, stream: Stream) -> None:
 
 
 def _check_channels(rate_hz: float, stream: Stream) -> None:
-    """Refuse a rate that is too slow for a dip, and a load cell that never changes."""
+    """Refuse a rate that is too slow for a dip, and a load cell that never changes while others do."""
     if rate_hz < LEAST_RATE_HZ:
         raise InputError(
             f"{stream.source}: the plate samples at {rate_hz:.0f} Hz; at least 80 Hz are needed to see a dip. "
             "Export at a higher rate."
         )
     names = [cell.channel for plate in stream.device.plates if plate.kind == "cells" for cell in plate.cells]
+    moves = any(np.ptp(stream.raw[name]) > 0.0 for name in names)
     for name in names:
-        if np.ptp(stream.raw[name]) == 0.0:
+        if moves and np.ptp(stream.raw[name]) == 0.0:
             raise InputError(
                 f'{stream.source}: load cell "{name}" never changes; it is dead or not connected, so neither weight '
                 "nor pressure can be told. Check the cell and its column in the device file."

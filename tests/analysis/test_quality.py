@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from helpers import HalfSines, altered, only_lift, simulated, values, verdicts, vertical_recording
 
-from forcekit.analysis.pipeline import Settings
+from forcekit.analysis.pipeline import Settings, analyze
+from forcekit.errors import InputError
 from forcekit.model import Lift, QualityCheck, Recording
 from forcekit.registry import MEASURES
 from forcekit.simulate.faults import clean_plan, random_plan
@@ -259,3 +260,44 @@ def test_without_body_mass_nothing_is_compared() -> None:
     card = msgspec.structs.replace(recording.card, body_mass_kg=None)
     lift = only_lift(dataclasses.replace(recording, card=card))
     assert "not both given" in check(lift, "weighed mass").sentence
+
+
+def test_a_recording_that_ends_in_the_drive_is_named() -> None:
+    """Cut before the speed's peak, the lift is passed over with the reason; nothing breaks."""
+    recording = good_recording()
+    assert recording.plate is not None
+    end = instant("lowest_at") + 0.12
+    keep = recording.plate.t_s < end
+    raw = {n: v[keep] for n, v in recording.plate.raw.items()}
+    plate = dataclasses.replace(recording.plate, t_s=recording.plate.t_s[keep], raw=raw)
+    found = analyze(dataclasses.replace(recording, plate=plate))
+    assert len(found) == 0
+    assert any("the recording ends before the drive does" in p.why for p in found.passed_over)
+
+
+def test_a_dead_cell_is_refused() -> None:
+    """A load cell that never changes while the others do is named and nothing is measured."""
+    recording = good_recording()
+    assert recording.plate is not None
+    name = recording.plate.device.plates[0].cells[3].channel
+    raw = {n: np.full_like(v, 12.0) if n == name else v for n, v in recording.plate.raw.items()}
+    with pytest.raises(InputError, match=f'load cell "{name}" never changes'):
+        analyze(dataclasses.replace(recording, plate=dataclasses.replace(recording.plate, raw=raw)))
+
+
+def test_a_flat_top_below_the_declared_limit_is_a_limit() -> None:
+    """An amplifier that stops before the converter does: saturation is bad and the speeds are withheld."""
+    recording = good_recording()
+    assert recording.plate is not None
+    top = {n: 0.8 * float(v.max()) for n, v in recording.plate.raw.items() if n != "time"}
+    raw = {n: np.minimum(v, top[n]) if n in top else v for n, v in recording.plate.raw.items()}
+    lift = only_lift(dataclasses.replace(recording, plate=dataclasses.replace(recording.plate, raw=raw)))
+    assert verdicts(lift)["saturation"] == "bad"
+    assert not lift["peak_drive_velocity"].ok
+
+
+def test_a_body_heavier_than_the_weighing_is_bad() -> None:
+    """A body mass above all that stands on the plate cannot be right, whether or not the load is given."""
+    recording = good_recording()
+    card = msgspec.structs.replace(recording.card, body_mass_kg=300.0, load_kg=None)
+    assert verdicts(only_lift(dataclasses.replace(recording, card=card)))["weighed mass"] == "bad"
