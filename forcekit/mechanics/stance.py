@@ -23,7 +23,7 @@ SWAY_PRIOR_MPS = 0.0009
 open 60 s stance recordings on firm ground of Santos & Duarte 2016, integrated and high-passed at 0.1 Hz, give 0.0007
 to 0.0016 m/s in all; with 0.0009 for the slow part the means of their 1 s windows scatter as predicted (ratios 0.7 to
 1.3)."""
-FORWARD_SWAY_PRIOR_MPS = 0.0016
+FORWARD_SWAY_PRIOR_MPS = 0.0013
 """The slow part along the foot; in all it is 0.0022 to 0.0030 m/s in the same recordings."""
 
 
