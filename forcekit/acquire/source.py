@@ -151,12 +151,13 @@ def device_for(path: Path, kind: str = "plate") -> Path:
         If there is none.
     """
     general = "device.toml" if kind == "plate" else "bar.device.toml"
+    option = "--device" if kind == "plate" else "--bar-device"
     for candidate in (path.with_suffix(".device.toml"), path.parent / general):
         if candidate.is_file():
             return candidate
     raise InputError(
         f"{path.name}: there is no device file that says what its columns are, neither "
         f"{path.stem}.device.toml nor "
-        f'{general} beside it; name one with --device, or let "forcekit propose {path.name}" write a '
+        f'{general} beside it; name one with {option}, or let "forcekit propose {path.name}" write a '
         "first one."
     )

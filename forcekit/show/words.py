@@ -33,6 +33,7 @@ def with_interval(m: Measure) -> str:
     value, below, above = info.factor * m.value, info.factor * (m.value - m.low), info.factor * (m.high - m.value)
     digits = decimals(info, max(below, above))
     unit = f" {info.shown_unit}" if info.shown_unit else ""
+    value = round(value, digits) + 0.0  # no "-0.0"
     if abs(below - above) <= 0.2 * max(below, above):
         return f"{value:.{digits}f} ± {max(below, above):.{digits}f}{unit}"
     return f"{value:.{digits}f} -{max(below, 0.0):.{digits}f}/+{max(above, 0.0):.{digits}f}{unit}"
