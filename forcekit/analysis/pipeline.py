@@ -253,14 +253,11 @@ def analyze_lift(
     if bar is not None:
         more, bar_checks, shown = _bar_of_lift(bar, curves, phases, card, gravity)
         readings |= more
-    depth = readings["dip_depth"]
-    assert isinstance(depth, Reading)
     checks = check_all(
         curves,
         phases,
         card,
         foot,
-        depth=depth.estimate,
         closing=_closing_speed(signals, candidate, curves, stretches),
         shortest_stance_s=settings.shortest_stance_s,
     )

@@ -10,7 +10,7 @@ from forcekit.analysis.balance import PRESSURE_NAMES
 from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.segment import SHORTEST_STANCE_S
-from forcekit.mechanics.uncertain import K95, Uncertain
+from forcekit.mechanics.uncertain import K95
 from forcekit.model import AttemptCard, BoolArray, FootFrame, QualityCheck
 from forcekit.registry import MEASURES
 
@@ -48,7 +48,6 @@ def check_all(
     card: AttemptCard,
     foot: FootFrame,
     *,
-    depth: Uncertain,
     closing: tuple[float, float] | None,
     shortest_stance_s: float = SHORTEST_STANCE_S,
 ) -> tuple[QualityCheck, ...]:
@@ -58,8 +57,6 @@ def check_all(
     ----------
     curves, phases, card, foot
         The lift.
-    depth : Uncertain
-        Dip depth, whose interval says whether the weighing is good enough.
     closing : (float, float) or None
         Speed (m/s) in the still stretch after the lift and its standard uncertainty; None if there is none.
     shortest_stance_s : float, second

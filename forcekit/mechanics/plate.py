@@ -8,7 +8,7 @@ then (-My/Fz, Mx/Fz), and every error of a channel (gain, zero, drift, noise) re
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -384,16 +384,3 @@ def _products(plates: tuple[Plate, ...]) -> BoolArray:
         else:
             marks.append(False)
     return np.array(marks, dtype=bool)
-
-
-def window(signals: PlateSignals, first: int, last: int) -> PlateSignals:
-    """Return the same signals cut to the samples first..last-1."""
-    cut = slice(first, last)
-    return replace(
-        signals,
-        t_s=signals.t_s[cut],
-        missing=signals.missing[cut],
-        saturated=signals.saturated[cut],
-        channels=signals.channels[cut],
-        force_n=signals.force_n[cut],
-    )

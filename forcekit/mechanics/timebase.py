@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -127,8 +126,3 @@ def fill(timebase: Timebase, values: FloatArray) -> FloatArray:
     if not timebase.missing.any():
         return np.asarray(values, dtype=np.float64)
     return np.interp(np.arange(timebase.t_s.size), timebase.index, values)
-
-
-def fill_all(timebase: Timebase, channels: Mapping[str, FloatArray]) -> dict[str, FloatArray]:
-    """Put every channel on the uniform clock; see `fill`."""
-    return {name: fill(timebase, values) for name, values in channels.items()}

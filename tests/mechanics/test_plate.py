@@ -21,7 +21,6 @@ from forcekit.mechanics.plate import (
     channel_noise,
     pressure,
     read_plate,
-    window,
 )
 from forcekit.model import Cell, Channel, DeviceFile, FloatArray, Plate, Stream, TimeAxis
 
@@ -272,13 +271,3 @@ def test_saturation_is_seen_without_being_declared() -> None:
     flat = clipped == 2300.0
     assert np.count_nonzero(signals.saturated) > 0.9 * np.count_nonzero(flat) > 50
     assert not np.any(signals.saturated & ~flat)
-
-
-def test_a_window_is_a_cut() -> None:
-    """A window holds the same samples."""
-    stream = HalfSines().recording(1000.0, noise_n=1.0).plate
-    assert stream is not None
-    signals = read_plate(stream)
-    cut = window(signals, 100, 200)
-    assert np.array_equal(cut.force_n, signals.force_n[100:200])
-    assert np.array_equal(cut.t_s, signals.t_s[100:200])

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forcekit.errors import InputError
-from forcekit.mechanics.timebase import fill, fill_all, uniform_timebase
+from forcekit.mechanics.timebase import fill, uniform_timebase
 
 RATES_HZ = (80.0, 100.0, 128.0, 240.0, 300.0, 450.0, 480.0, 600.0, 700.0, 800.0, 1000.0, 2000.0)
 
@@ -82,7 +82,7 @@ def test_jittering_stamps_are_resampled_to_the_clock() -> None:
     timebase = uniform_timebase(t, "file")
     assert timebase.jitters
     inside = slice(2, -2)
-    wave = fill_all(timebase, {"a": np.sin(2.0 * np.pi * t)})["a"]
+    wave = fill(timebase, np.sin(2.0 * np.pi * t))
     # Linear interpolation over at most 1.9 steps of 10 ms errs by h²/8·(2π)² < 0.0018.
     assert np.max(np.abs(wave - np.sin(2.0 * np.pi * timebase.t_s))[inside]) < 0.0018
 
