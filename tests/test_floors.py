@@ -18,7 +18,7 @@ FLOORS = {
     "acquire": 2, "analysis": 2,
     "history": 3,
     "show": 4,
-    "batch": 5, "session": 5,
+    "batch": 5, "session": 5, "live": 5,
     "cli": 6, "__main__": 7,
 }  # fmt: skip
 """Floor of each module or folder; those of one floor do not use each other, except on floor 0."""
