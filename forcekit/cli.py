@@ -13,7 +13,7 @@ from typing import Annotated, Any, get_args
 
 import typer
 
-from forcekit import cli_calibrate, cli_history, cli_people, cli_record
+from forcekit import cli_batch, cli_calibrate, cli_history, cli_people, cli_record
 
 app = typer.Typer(
     name="forcekit",
@@ -284,6 +284,7 @@ def propose(
     print(f"proposal written: {output}; read its comments, check the lines marked CHECK and edit it", file=sys.stderr)
 
 
+cli_batch.register(app)
 cli_people.register(app)
 cli_history.register(app)
 cli_record.register(app)

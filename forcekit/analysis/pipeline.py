@@ -46,7 +46,7 @@ from forcekit.model import (
     Stream,
 )
 
-__all__ = ["Settings", "analyze", "analyze_lift"]
+__all__ = ["Settings", "analyze", "analyze_lift", "check_settings"]
 
 LONGEST_WEIGHING_S = 3.0
 """Longer standing adds slow drift rather than knowledge (our choice)."""
@@ -83,6 +83,15 @@ class Settings:
     cue_book: Path | None = None
 
 
+def check_settings(settings: Settings) -> None:
+    """Raise an InputError if a setting is out of its range."""
+    if not STANCE_RANGE_S[0] <= settings.shortest_stance_s <= STANCE_RANGE_S[1]:
+        raise InputError(
+            f"the shortest stance is {settings.shortest_stance_s:g} s; "
+            f"{STANCE_RANGE_S[0]} to {STANCE_RANGE_S[1]} s are allowed."
+        )
+
+
 def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
     """Find and measure every dip and drive of a recording.
 
@@ -103,11 +112,7 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
         If the recording cannot be used: wrong sign, wrong unit, too few samples.
     """
     settings = settings or Settings()
-    if not STANCE_RANGE_S[0] <= settings.shortest_stance_s <= STANCE_RANGE_S[1]:
-        raise InputError(
-            f"the shortest stance is {settings.shortest_stance_s:g} s; "
-            f"{STANCE_RANGE_S[0]} to {STANCE_RANGE_S[1]} s are allowed."
-        )
+    check_settings(settings)
     book = load_cue_book(settings.cue_book)
     if recording.plate is None:
         return analyze_bar_alone(recording, book)

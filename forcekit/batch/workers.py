@@ -1,0 +1,230 @@
+"""Groups of recordings on any executor of `concurrent.futures`; a worker that dies takes no other file with it.
+
+The same loop drives processes of this machine, a thread of this program (few files) and a Dask cluster. Only so many
+groups are under way that memory does not grow with the number of files. When a worker dies, the files that were under
+way are done again one at a time: one that ends its worker twice in a row is guilty and becomes a failure.
+"""
+
+from __future__ import annotations
+
+import importlib
+import multiprocessing
+import os
+import signal
+import threading
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
+from contextlib import contextmanager
+from multiprocessing import connection
+from typing import Any, TypeVar
+
+from forcekit.errors import InputError
+
+__all__ = ["FEW_FILES", "Workers", "dask_workers", "in_groups", "process_workers", "run_groups", "thread_worker"]
+
+Item = TypeVar("Item")
+Result = TypeVar("Result")
+
+FEW_FILES = 30
+"""Fewer files than this are done by the program itself: a worker needs about a second to start (measured)."""
+LARGEST_GROUP = 16
+LARGEST_GROUP_BYTES = 20_000_000
+"""Files of a task: enough that handing over costs nothing, few enough that the workers end together (our choice)."""
+ANSWERS_WITHIN_S = 10.0
+"""A scheduler that does not answer in this time is not there (our choice)."""
+TRIES = 2
+"""A worker may be killed by somebody else; a file that ends two in a row did it."""
+
+
+class Workers:
+    """Where the work is done: makes executors, and new ones after one broke.
+
+    Parameters
+    ----------
+    n : int
+        How many groups are worked on at once.
+    make : callable
+        Gives an executor with so many workers.
+    renewed : bool
+        Whether an executor whose worker died must be made anew (a pool of processes), or mends itself (a cluster).
+    """
+
+    def __init__(self, n: int, make: Callable[[int], Executor], *, renewed: bool) -> None:
+        self.n = n
+        self._make = make
+        self._renewed = renewed
+        self._executor: Executor | None = None
+
+    def executor(self, n: int | None = None) -> Executor:
+        """Give the executor; one with another number of workers is made anew."""
+        if self._executor is None:
+            self._executor = self._make(n or self.n)
+        return self._executor
+
+    def broken(self) -> None:
+        """Let go of an executor whose worker died."""
+        if self._renewed:
+            self.close()
+
+    def close(self) -> None:
+        """End the workers."""
+        if self._executor is not None:
+            self._executor.shutdown(wait=True)
+            self._executor = None
+
+
+def thread_worker() -> Workers:
+    """One thread of this program."""
+    return Workers(1, lambda n: ThreadPoolExecutor(n), renewed=False)
+
+
+def process_workers(n: int) -> Workers:
+    """Processes of this machine, each with one thread for its arithmetic."""
+
+    def make(n: int) -> Executor:
+        # Started anew, not forked: a fork of a program with threads can stand still for good.
+        return ProcessPoolExecutor(n, mp_context=multiprocessing.get_context("spawn"), initializer=_worker_begins)
+
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")  # the workers are the parallelism, and a sum then has one order
+    return Workers(n, make, renewed=True)
+
+
+def _worker_begins() -> None:
+    """Leave an interrupt to the program that asked, and end with it, even if it was killed and could say nothing."""
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    parent = multiprocessing.parent_process()
+
+    def end_with_parent() -> None:
+        if parent is not None:
+            connection.wait([parent.sentinel])
+            os._exit(1)
+
+    threading.Thread(target=end_with_parent, daemon=True).start()
+
+
+@contextmanager
+def dask_workers(address: str) -> Iterator[Workers]:
+    """Workers of a Dask cluster that runs already.
+
+    Parameters
+    ----------
+    address : str
+        Of its scheduler, such as ``tcp://10.0.0.5:8786``; the files must have the same paths on all computers.
+
+    Raises
+    ------
+    InputError
+        If the extra is not installed or no scheduler answers.
+    """
+    try:
+        connect: Any = importlib.import_module("distributed").Client
+    except ImportError:
+        raise InputError('--dask needs another package; install it with pip install "forcekit[dask]".') from None
+    try:
+        client = connect(address, timeout=ANSWERS_WITHIN_S, set_as_default=False)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise InputError(
+            f"--dask {address}: no scheduler answers there ({type(error).__name__}); check the address."
+        ) from None
+    try:
+        n = max(1, sum(client.nthreads().values()))
+        # Not pure: a cluster remembers results by their arguments, and a file may have changed since.
+        yield Workers(n, lambda n: client.get_executor(pure=False), renewed=False)
+    finally:
+        client.close()
+
+
+def in_groups(items: Iterable[Item], sizes: Iterable[int], n_items: int, n_workers: int) -> Iterator[list[Item]]:
+    """Items in groups of up to 16 and 20 MB, fewer where there are few of them.
+
+    Examples
+    --------
+    >>> list(in_groups("abcde", [1] * 5, 5, 1))
+    [['a'], ['b'], ['c'], ['d'], ['e']]
+    """
+    most = max(1, min(LARGEST_GROUP, n_items // (8 * n_workers)))
+    group: list[Item] = []
+    n_bytes = 0
+    for item, size in zip(items, sizes, strict=True):
+        if group and (len(group) == most or n_bytes + size > LARGEST_GROUP_BYTES):
+            yield group
+            group, n_bytes = [], 0
+        group.append(item)
+        n_bytes += size
+    if group:
+        yield group
+
+
+def run_groups(
+    workers: Workers,
+    task: Callable[[list[Item]], Sequence[Result]],
+    groups: Iterable[list[Item]],
+    given_up: Callable[[Item, str], Result],
+) -> Iterator[tuple[Item, Result]]:
+    """Results as they come, in any order.
+
+    Parameters
+    ----------
+    workers : Workers
+    task : callable
+        Gives one result per item; can be pickled. An `InputError` of it ends everything.
+    groups : iterable of list
+    given_up : callable
+        Makes the result of an item that ended its worker, with the reason.
+    """
+    coming = iter(groups)
+    pending: dict[Future[Any], list[Item]] = {}
+    suspects: list[Item] = []
+    try:
+        while True:
+            while not suspects and len(pending) < 2 * workers.n and (group := next(coming, None)) is not None:
+                try:
+                    pending[workers.executor().submit(task, group)] = group
+                except RuntimeError:  # the pool broke since the last look
+                    suspects += group
+            if not pending and not suspects:
+                return
+            done = wait(pending, return_when=FIRST_COMPLETED).done if pending else set()
+            for future in done:
+                group = pending.pop(future)
+                try:
+                    results = future.result()
+                except InputError:
+                    raise
+                except Exception:  # the worker died: a task catches what its files do
+                    suspects += group
+                else:
+                    yield from zip(group, results, strict=True)
+            if suspects and not pending:
+                workers.broken()
+                yield from _one_by_one(workers, task, suspects, given_up)
+                workers.broken()
+                suspects = []
+    finally:
+        for future in pending:
+            future.cancel()
+
+
+def _one_by_one(
+    workers: Workers,
+    task: Callable[[list[Item]], Sequence[Result]],
+    items: Sequence[Item],
+    given_up: Callable[[Item, str], Result],
+) -> Iterator[tuple[Item, Result]]:
+    """Do the items of groups whose worker died, one at a time, to find the guilty one."""
+    for item in items:
+        why = ""
+        for _ in range(TRIES):
+            try:
+                (result,) = workers.executor(1).submit(task, [item]).result()
+            except InputError:
+                raise
+            except Exception as error:
+                why = f"the worker ended while it read this file, {TRIES} times ({type(error).__name__}: {error})"
+                workers.broken()
+            else:
+                yield item, result
+                break
+        else:
+            yield item, given_up(item, why)

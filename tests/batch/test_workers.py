@@ -1,0 +1,156 @@
+"""Any executor gives the same bytes; a worker that dies costs nothing but time, whoever ended it and whenever."""
+
+from __future__ import annotations
+
+import os
+import signal
+import subprocess
+import time
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+import pytest
+from season_files import batch, command, contents, many
+
+import forcekit.batch.workers as workers_module
+from forcekit.batch.run import BatchWanted, run_batch
+from forcekit.batch.workers import Workers, dask_workers, in_groups, process_workers, run_groups, thread_worker
+from forcekit.errors import InputError
+
+N_FILES = 60
+
+
+@pytest.fixture(scope="module")
+def folder(season: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Sixty recordings."""
+    return many(season, tmp_path_factory.mktemp("many") / "many", N_FILES)
+
+
+@pytest.fixture(scope="module")
+def wanted_bytes(folder: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, bytes]:
+    """What one undisturbed worker makes of them."""
+    out = tmp_path_factory.mktemp("serial")
+    run_batch(BatchWanted(inputs=[str(folder)], out=out), 1)
+    return contents(out)
+
+
+def test_two_processes_give_the_bytes_of_one(folder: Path, tmp_path: Path, wanted_bytes: dict[str, bytes]) -> None:
+    """The command with two workers."""
+    batch(folder, "-o", tmp_path, "--workers", "2")
+    assert wanted_bytes == contents(tmp_path)
+
+
+def test_a_dask_cluster_gives_the_same_bytes(folder: Path, tmp_path: Path, wanted_bytes: dict[str, bytes]) -> None:
+    """The command with a local cluster of two workers."""
+    from distributed import LocalCluster
+
+    with LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None, processes=True) as cluster:
+        batch(folder, "-o", tmp_path, "--dask", cluster.scheduler_address)
+    assert wanted_bytes == contents(tmp_path)
+
+
+def test_killed_runs_go_on(folder: Path, tmp_path: Path, wanted_bytes: dict[str, bytes]) -> None:
+    """`kill -9` at random moments, twice, then a whole run: the bytes of an undisturbed one."""
+    rng = np.random.default_rng(8)
+    for moment in rng.uniform(1.5, 2.5, 2):
+        child = subprocess.Popen(command(folder, "-o", tmp_path, "--workers", "2"))
+        time.sleep(0.1)
+        begin = time.monotonic()
+        while child.poll() is None and time.monotonic() - begin < moment:
+            time.sleep(0.01)
+        child.send_signal(signal.SIGKILL)
+        child.wait()
+    batch(folder, "-o", tmp_path, "--workers", "2")
+    assert wanted_bytes == contents(tmp_path)
+
+
+def test_a_worker_killed_mid_run_costs_only_time(folder: Path, tmp_path: Path, wanted_bytes: dict[str, bytes]) -> None:
+    """The first worker that shows up is killed from outside; the run ends well and with the same bytes."""
+    child = subprocess.Popen(command(folder, "-o", tmp_path, "--workers", "2"))
+    killed = False
+    while child.poll() is None and not killed:
+        done = (tmp_path / "progress.sqlite-wal").is_file()
+        workers = [pid for pid in _children(child.pid) if b"spawn_main" in _command_line(pid)]
+        if done and workers:
+            time.sleep(0.5)
+            os.kill(workers[0], signal.SIGKILL)
+            killed = True
+        time.sleep(0.01)
+    assert killed
+    assert 0 == child.wait()
+    assert wanted_bytes == contents(tmp_path)
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except OSError:
+        return []
+
+
+def _command_line(pid: int) -> bytes:
+    try:
+        return Path(f"/proc/{pid}/cmdline").read_bytes()
+    except OSError:
+        return b""
+
+
+def deadly(items: list[int]) -> list[int]:
+    """Double the items; 13 takes the worker with it."""
+    for item in items:
+        if item == 13:
+            os.kill(os.getpid(), signal.SIGKILL)
+    return [2 * item for item in items]
+
+
+def given_up(item: int, why: str) -> str:
+    """What is told of an item that ends its worker."""
+    return f"{item}: {why}"
+
+
+def some(n: int) -> Iterator[list[int]]:
+    """Groups of five."""
+    return in_groups(range(n), [4_000_000] * n, 16 * n, 1)
+
+
+def test_the_file_that_ends_its_worker_is_found() -> None:
+    """One item ends every worker that takes it: it alone is given up, all others are done."""
+    workers = process_workers(2)
+    got = dict(run_groups(workers, deadly, some(30), given_up))
+    workers.close()
+
+    assert "13: the worker ended while it read this file, 2 times" in str(got.pop(13))
+    assert {i: 2 * i for i in range(30) if i != 13} == got
+
+
+def test_groups_hold_everything_once_and_stay_small() -> None:
+    """Up to 16 items and 20 MB, in order, nothing lost; few items are spread over the workers."""
+    groups = list(in_groups(range(1000), [2_000_000] * 1000, 1000, 2))
+    assert list(range(1000)) == [i for group in groups for i in group]
+    assert 10 == max(map(len, groups))
+    assert 16 == max(map(len, in_groups(range(1000), [1] * 1000, 1000, 2)))
+    assert [[0], [1], [2]] == list(in_groups(range(3), [50_000_000] * 3, 3, 2))
+
+
+def test_no_more_is_under_way_than_the_workers_need() -> None:
+    """Groups are taken two a worker at a time, so that memory does not grow with the number of files."""
+    taken = 0
+
+    def groups() -> Iterator[list[int]]:
+        nonlocal taken
+        for group in some(200):
+            taken += 1
+            yield group
+
+    workers: Workers = thread_worker()
+    for i, _ in enumerate(run_groups(workers, deadly, (g for g in groups() if 13 not in g), given_up)):
+        assert taken <= i // 5 + 4
+    workers.close()
+
+
+def test_no_scheduler_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A wrong address is one sentence."""
+    monkeypatch.setattr(workers_module, "ANSWERS_WITHIN_S", 0.3)
+    with pytest.raises(InputError, match="no scheduler answers"), dask_workers("tcp://127.0.0.1:9"):
+        pass
