@@ -143,7 +143,7 @@ def _light_limit(y: FloatArray, x: FloatArray, up_to_kg: float | None) -> tuple[
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Found:
-    """Break loads tried (the last is "never": a level line) and how well each fits, as F."""
+    """Break loads tried and how well each fits, as F; `f_never` of what never reaches the limit, level or a step."""
 
     tried_kg: FloatArray
     f: FloatArray
@@ -176,7 +176,7 @@ def _profile(y: FloatArray, x: FloatArray, c: float) -> _Found:
         u = 1.0 - rise**power
         along = np.minimum(u @ sums, 0.0) ** 2 / np.maximum(u**2 @ counts, 1e-300)
         explained = np.maximum(explained, np.where(allowed, along, 0.0).max(axis=0))
-    never = total - min(float(w.sum()), 0.0) ** 2 / w.size
+    never = total - _explained_below(sums, counts)
     df = w.size - 4
     lowest = max(min(float(total - explained.max()), never), 1e-12 * total)
     f = (total - explained - lowest) / (lowest / df)
@@ -193,6 +193,14 @@ def _explained_by_step(sums: FloatArray, counts: FloatArray, places: FloatArray,
     below = np.minimum(total[lighter], 0.0) ** 2 / np.maximum(n[lighter], 1.0)
     above = np.maximum(total[-1] - total[lighter], 0.0) ** 2 / np.maximum(n[-1] - n[lighter], 1.0)
     return np.asarray(below + above, dtype=np.float64)
+
+
+def _explained_below(sums: FloatArray, counts: FloatArray) -> float:
+    """Sum of squares explained by what stays below the limit: a level line, or a step between two such levels."""
+    total, n = np.cumsum(sums), np.cumsum(counts)
+    lighter = np.minimum(total, 0.0) ** 2 / n
+    heavier = np.minimum(total[-1] - total[:-1], 0.0) ** 2 / (n[-1] - n[:-1])
+    return float((lighter + np.append(heavier, 0.0)).max())
 
 
 def _judge(found: _Found, x: FloatArray) -> tuple[Verdict, float | None, float | None, float | None]:

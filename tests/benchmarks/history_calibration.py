@@ -79,7 +79,7 @@ def _squad(n: int, k: int, between: float, runs: int) -> Row:
 
 def _power(sizes: tuple[int, int, int], runs: int) -> Row:
     seen = trials(sizes, runs, effect=2.0)
-    found = [(k, seen[k] / runs) for k in ("worked", "changed, cause open", "not shown")]
+    found = [("found", (seen["worked"] + seen["changed, cause open"]) / runs), ("not shown", seen["not shown"] / runs)]
     return POWER, f"before, after, history {sizes}", found, runs
 
 
@@ -151,7 +151,7 @@ def _broken(title: str, case: str, name: str, rate: float, runs: int) -> bool:
     """Whether a rate lies beyond its promise by more than chance."""
     limits = PROMISED.get(title, {})
     low, high = limits.get(name) or limits.get("") or (0.0, 1.0)
-    if title == POWER and name == "worked" and case.endswith(("(5, 5, 10)", "(5, 5, 20)")):
+    if title == POWER and name == "found" and ", 5, " in case:
         low = 0.80
     slack = 2.0 * max(rate * (1.0 - rate) / runs, 1e-9) ** 0.5
     return not low - slack <= rate <= high + slack
