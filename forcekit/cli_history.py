@@ -78,6 +78,10 @@ def trend(
     name: NameArgument,
     measure: MeasuresArgument = None,
     plot: Annotated[Path | None, typer.Option(help="Write a figure: FILE.png, .svg or .pdf.")] = None,
+    aligned: Annotated[
+        bool,
+        typer.Option("--aligned", help="The figure shows the phases of each attempt aligned at its lowest point."),
+    ] = False,
     since: SinceOption = None,
     movement: MovementOption = None,
     store: StoreOption = None,
@@ -107,7 +111,7 @@ def trend(
     if plot is not None:
         from forcekit.show.trends import save_trend_figure
 
-        save_trend_figure(timeline, plot)
+        save_trend_figure(timeline, plot, aligned=aligned)
         print(f"figure written: {plot}", file=sys.stderr)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -25,7 +25,7 @@ from forcekit.history.recordings import KeptFile, find_kept
 from forcekit.history.store import Store, reading
 from forcekit.model import Analysis, AttemptCard, Lift
 
-__all__ = ["Again", "NotAgain", "reanalyze"]
+__all__ = ["Again", "NotAgain", "card_as_kept", "kept_files", "reanalyze"]
 
 _CARD_COLUMNS = ("load_kg", "drill", "cue", "outcome")
 
@@ -136,7 +136,7 @@ def _name(kept: _Kept) -> str:
 
 def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tuple[list[str], list[int]]:
     """What became of each lift of a recording, and the attempts not found in it."""
-    files, paths = _files(store, kept)
+    files, paths = kept_files(store, kept.setup)
     recording = read(paths["plate"], paths.get("plate device"), paths.get("bar"), paths.get("bar device"))
     told = kept.setup.get("settings", {})
     settings, book = replace(Settings(), **told, cue_book=cue_book), load_cue_book(cue_book)
@@ -145,7 +145,7 @@ def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tupl
     loads = list(dict.fromkeys(row.load_kg for row in kept.attempts))
     for load in loads:
         mine = [row for row in kept.attempts if row.load_kg == load]
-        card = filled_card(store, athlete, _card(mine), kept.start)
+        card = filled_card(store, athlete, card_as_kept(mine), kept.start)
         limits = own_limits(store, athlete, load_kg=card.load_kg, movement=card.movement, until=kept.start)
         # The store's card of each attempt, corrections included, stands in for those filled in during the session.
         analysis = analyze(replace(recording, card=card, cards=()), settings)
@@ -159,8 +159,9 @@ def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tupl
     return states, [row.id for row in kept.attempts if row.id not in found]
 
 
-def _files(store: Store, kept: _Kept) -> tuple[dict[str, KeptFile], dict[str, Path]]:
-    listed = kept.setup.get("files", {})
+def kept_files(store: Store, setup: Mapping[str, Any]) -> tuple[dict[str, KeptFile], dict[str, Path]]:
+    """Raw files of a result by what they are, and where they lie on this computer."""
+    listed = setup.get("files", {})
     if "plate" not in listed:
         raise InputError("its result does not say which file is which; analyse the recording itself again.")
     files, paths = {}, {}
@@ -174,7 +175,7 @@ def _files(store: Store, kept: _Kept) -> tuple[dict[str, KeptFile], dict[str, Pa
     return files, paths
 
 
-def _card(mine: Sequence[Any]) -> AttemptCard:
+def card_as_kept(mine: Sequence[Any]) -> AttemptCard:
     """Card as a person filled it in, with what the store says now where these attempts agree."""
     setup = json.loads(mine[0].setup)
     told = {k: v for k, v in setup.get("card", {}).items() if k not in setup.get("filled", ())}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -17,7 +17,7 @@ from forcekit.history.usual import usual_range
 from forcekit.history.wording import Wording, measure_words
 from forcekit.model import FloatArray
 
-__all__ = ["DIP_TIMING", "Timeline", "TimelineRow", "timeline_of"]
+__all__ = ["DIP_TIMING", "Timeline", "TimelineRow", "newest", "timeline_of"]
 
 DIP_TIMING = ("unweighting_time", "braking_time", "transition_time", "drive_time")
 MOST_ATTEMPTS = 300
@@ -89,6 +89,17 @@ def timeline_of(
         trend = trend_of(store, athlete, name, movement=movement, since=since)
         found.append(TimelineRow(name, words, value, low, high, bottom, top, trend))
     return Timeline(athlete, shown, tuple(found), len(every) - len(shown))
+
+
+def newest(timeline: Timeline, n: int) -> Timeline:
+    """Give the newest n attempts of a timeline; usual ranges and trends stay those of all of them."""
+    total = len(timeline.attempts)
+    if total <= n:
+        return timeline
+    kept = np.arange(total) >= total - n
+    columns = ("value", "low", "high", "usual_low", "usual_high")
+    rows = tuple(replace(row, **{c: getattr(row, c)[kept] for c in columns}) for row in timeline.rows)
+    return Timeline(timeline.athlete, timeline.attempts.where(kept), rows, timeline.n_left_out + total - n)
 
 
 def _placed(shown: Series, s: Series, column: FloatArray) -> FloatArray:

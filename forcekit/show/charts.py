@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["check_plot_path", "lift_figure", "save_lift_figure"]
+__all__ = ["check_plot_path", "draw_bar_path", "draw_foot", "lift_figure", "save_lift_figure"]
 
 BLUE, ORANGE, INK, PALE = "#0072B2", "#D55E00", "#222222", "#666666"
 SHADES = {"unweighting": "#f1f1ee", "braking": "#dcdcd6", "drive": "#ececf4"}
@@ -68,9 +68,9 @@ def lift_figure(lift: Lift) -> Figure:
         rows += [figure.add_subplot(grid[i, 0], sharex=rows[0]) for i in (1, 2)]
         _curves(lift, rows)
         if with_foot:
-            _foot(lift, figure.add_subplot(grid[:, 1]))
+            draw_foot(lift, figure.add_subplot(grid[:, 1]))
         if with_path:
-            _bar_path(lift, figure.add_subplot(grid[:, n_sides]))
+            draw_bar_path(lift, figure.add_subplot(grid[:, n_sides]))
         title = f"{lift.movement}" + (f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else "")
         figure.suptitle(f"{title}\n{headline(lift)}", x=0.01, ha="left", fontsize=10, color=INK)
         if lift.findings:
@@ -166,7 +166,7 @@ def _curves(lift: Lift, rows: list[Axes]) -> None:
     speed.tick_params(labelbottom=False)
 
 
-def _bar_path(lift: Lift, axes: Axes) -> None:
+def draw_bar_path(lift: Lift, axes: Axes) -> None:
     """The bar's path seen from the lifter's left side, forward to the left of the rack line, with its uncertainty."""
     from matplotlib.patches import Ellipse
 
@@ -199,7 +199,7 @@ def _bar_path(lift: Lift, axes: Axes) -> None:
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.10), ncols=3, frameon=False, fontsize=8)
 
 
-def _foot(lift: Lift, axes: Axes) -> None:
+def draw_foot(lift: Lift, axes: Axes) -> None:
     """Pressure path along the foot, on the outline of a sole."""
     curves, foot, at = lift.curves, lift.foot, lift.instants
     axes.set_axis_off()

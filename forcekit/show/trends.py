@@ -29,7 +29,20 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["save_trend_figure", "trend_figure"]
+__all__ = [
+    "BAND",
+    "SHAPES",
+    "cue_spans",
+    "draw_cues",
+    "draw_loads",
+    "draw_measure",
+    "draw_sessions",
+    "draw_words",
+    "places",
+    "runs_of",
+    "save_trend_figure",
+    "trend_figure",
+]
 
 BAND = "#e3e3dd"
 HATCH = "#b5b5b0"
@@ -68,7 +81,7 @@ def trend_figure(timeline: Timeline) -> Figure:
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
-    place = _places(timeline.attempts.session)
+    place = places(timeline.attempts.session)
     n = len(timeline.rows)
     with mpl.rc_context(STYLE):
         width = min(17.0, max(8.6, 2.4 + 0.16 * float(place[-1])))
@@ -76,19 +89,26 @@ def trend_figure(timeline: Timeline) -> Figure:
         grid = figure.add_gridspec(n + 1, 1, height_ratios=(*[1.0] * n, 0.42))
         panels = [figure.add_subplot(grid[0, 0])]
         panels += [figure.add_subplot(grid[i, 0], sharex=panels[0]) for i in range(1, n + 1)]
-        spans = _cue_spans(timeline, place)
+        spans = cue_spans(timeline, place)
         for axes, row in zip(panels[:-1], timeline.rows, strict=True):
-            _measure(axes, timeline, row, place, width)
-        _loads(panels[-1], timeline, place)
-        _sessions(panels, timeline, place)
-        _cues(panels, spans)
+            draw_measure(axes, timeline, row, place, width)
+        draw_loads(panels[-1], timeline, place)
+        draw_sessions(panels, timeline, place)
+        draw_cues(panels, spans)
         panels[0].set_xlim(place[0] - 1.2, place[-1] + 1.2)
-        _words(figure, timeline, spans)
+        draw_words(figure, timeline, spans)
     return figure
 
 
-def save_trend_figure(timeline: Timeline, path: Path) -> None:
+def save_trend_figure(timeline: Timeline, path: Path, *, aligned: bool = False) -> None:
     """Write the figure of a timeline as PNG, SVG or PDF; the same timeline gives the same bytes.
+
+    Parameters
+    ----------
+    timeline : Timeline
+    path : Path
+    aligned : bool
+        The phases of each attempt on top of each other (`forcekit.show.aligned`) instead of one panel a measure.
 
     Raises
     ------
@@ -103,33 +123,40 @@ def save_trend_figure(timeline: Timeline, path: Path) -> None:
         with mpl.rc_context(STYLE), warnings.catch_warnings():
             # A name in a script that the font lacks is drawn as boxes; that is no reason to warn.
             warnings.filterwarnings("ignore", message="Glyph")
-            trend_figure(timeline).savefig(path, dpi=150, metadata=metadata)
+            figure = _aligned(timeline) if aligned else trend_figure(timeline)
+            figure.savefig(path, dpi=150, metadata=metadata)
     except OSError as e:
         raise InputError(f"{path}: the plot cannot be written ({e.strerror}); choose another place.") from e
+
+
+def _aligned(timeline: Timeline) -> Figure:
+    from forcekit.show.aligned import aligned_figure
+
+    return aligned_figure(timeline)
 
 
 # ---------------------------------------------------------------------------------------------------- places
 
 
-def _places(session: FloatArray) -> FloatArray:
+def places(session: FloatArray) -> FloatArray:
     """Place of each attempt on the axis: one after the other, with room between sessions."""
     new = np.concatenate([[False], np.diff(session) != 0.0])
     return np.arange(session.size) + SESSION_GAP * np.cumsum(new)
 
 
-def _runs(keys: Sequence[object]) -> list[tuple[int, int]]:
+def runs_of(keys: Sequence[object]) -> list[tuple[int, int]]:
     """First and last index of each run of equal keys."""
     edges = [i for i in range(len(keys)) if i == 0 or keys[i] != keys[i - 1]]
     return list(zip(edges, [*(i - 1 for i in edges[1:]), len(keys) - 1], strict=True))
 
 
-def _cue_spans(timeline: Timeline, place: FloatArray) -> list[tuple[float, float, str, str]]:
+def cue_spans(timeline: Timeline, place: FloatArray) -> list[tuple[float, float, str, str]]:
     """Stretches with a cue or a drill: first and last place, letter, and what it is in words."""
     a = timeline.attempts
     told = [_cue_words(cue, drill) for cue, drill in zip(a.cue, a.drill, strict=True)]
     letters: dict[str, str] = {}
     spans = []
-    for first, last in _runs([(t, s) for t, s in zip(told, a.session.tolist(), strict=True)]):
+    for first, last in runs_of([(t, s) for t, s in zip(told, a.session.tolist(), strict=True)]):
         words = told[first]
         if words:
             letter = letters.setdefault(words, _letter(len(letters)))
@@ -153,10 +180,10 @@ def _letter(i: int) -> str:
 # ---------------------------------------------------------------------------------------------------- panels
 
 
-def _measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray, width_in: float) -> None:
+def draw_measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray, width_in: float) -> None:
     """Values with their intervals over the usual range at their load."""
     k = row.words.factor
-    for first, last in _runs(timeline.attempts.session.tolist()):
+    for first, last in runs_of(timeline.attempts.session.tolist()):
         x = np.arange(first, last + 1)
         edges = np.concatenate([place[x] - 0.5, [place[last] + 0.5]])
         low, high = (np.append(k * end[x], k * end[last]) for end in (row.usual_low, row.usual_high))
@@ -192,7 +219,7 @@ def _limits(axes: Axes, row: TimelineRow) -> None:
     axes.set_ylim(bottom - pad, top + pad)
 
 
-def _loads(axes: Axes, timeline: Timeline, place: FloatArray) -> None:
+def draw_loads(axes: Axes, timeline: Timeline, place: FloatArray) -> None:
     """Load as steps, with its number at each change where there is room."""
     load, session = timeline.attempts.load_kg, timeline.attempts.session.tolist()
     known = load[np.isfinite(load)]
@@ -201,7 +228,7 @@ def _loads(axes: Axes, timeline: Timeline, place: FloatArray) -> None:
         axes.text(0.5, 0.5, "no load is written", transform=axes.transAxes, ha="center", va="center", color=PALE)
         axes.set_yticks([])
         return
-    runs = _runs([(None if math.isnan(k) else k, s) for k, s in zip(load.tolist(), session, strict=True)])
+    runs = runs_of([(None if math.isnan(k) else k, s) for k, s in zip(load.tolist(), session, strict=True)])
     for first, last in runs:
         x = (place[first] - 0.42, place[last] + 0.42)
         axes.plot(x, (load[first], load[first]), color=INK, lw=2.2, solid_capstyle="butt")
@@ -214,16 +241,16 @@ def _loads(axes: Axes, timeline: Timeline, place: FloatArray) -> None:
     axes.set_ylim(known.min() - 0.5 * room, known.max() + 1.6 * room)
 
 
-def _sessions(panels: Sequence[Axes], timeline: Timeline, place: FloatArray) -> None:
+def draw_sessions(panels: Sequence[Axes], timeline: Timeline, place: FloatArray) -> None:
     """Thin lines between sessions, and their days under the last panel."""
-    runs = _runs(timeline.attempts.session.tolist())
+    runs = runs_of(timeline.attempts.session.tolist())
     for axes in panels:
         for (_, last), (first, _) in pairwise(runs):
             axes.axvline(0.5 * (place[last] + place[first]), color="#d0d0cc", lw=0.7, zorder=0)
     every = max(1, math.ceil(len(runs) / MOST_DATES))
     chosen = runs[::-1][::every][::-1]
     days = [time.strftime("%Y-%m-%d", time.localtime(timeline.attempts.lifted_at[first])) for first, _ in chosen]
-    crowded = len(chosen) > 7
+    crowded = len(chosen) > 0.8 * float(panels[-1].get_figure().get_figwidth())  # type: ignore[union-attr]
     panels[-1].set_xticks(
         [0.5 * float(place[a] + place[b]) for a, b in chosen], days, fontsize=8,
         rotation=30 if crowded else 0, ha="right" if crowded else "center",
@@ -231,7 +258,7 @@ def _sessions(panels: Sequence[Axes], timeline: Timeline, place: FloatArray) -> 
     panels[-1].tick_params(bottom=False)
 
 
-def _cues(panels: Sequence[Axes], spans: Sequence[tuple[float, float, str, str]]) -> None:
+def draw_cues(panels: Sequence[Axes], spans: Sequence[tuple[float, float, str, str]]) -> None:
     """Hatched stretches through all panels, with their letters on top of the first."""
     for first, last, letter, _ in spans:
         for axes in panels[:-1]:
@@ -242,8 +269,10 @@ def _cues(panels: Sequence[Axes], spans: Sequence[tuple[float, float, str, str]]
         )  # fmt: skip
 
 
-def _words(figure: Figure, timeline: Timeline, spans: Sequence[tuple[float, float, str, str]]) -> None:
-    """Title, legend, and what the letters mean."""
+def draw_words(
+    figure: Figure, timeline: Timeline, spans: Sequence[tuple[float, float, str, str]], *, columns: int | None = None
+) -> None:
+    """Title, legend (in so many columns; unless told in one line), and what the letters mean."""
     n = len(timeline.attempts)
     left_out = f" (the newest; {timeline.n_left_out} older ones are not shown)" if timeline.n_left_out else ""
     name = one_line(timeline.athlete)
@@ -255,19 +284,25 @@ def _words(figure: Figure, timeline: Timeline, spans: Sequence[tuple[float, floa
         linespacing=1.7,
         parse_math=False,
     )
-    handles = _handles(timeline, spans)
+    handles = legend_handles(timeline, spans)
     below_title = 1.0 - 0.27 / float(figure.get_figheight())
     figure.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0.0, below_title), ncols=len(handles), frameon=False,
-        fontsize=8, handletextpad=0.4, columnspacing=1.4,
+        handles=handles, loc="upper left", bbox_to_anchor=(0.0, below_title), ncols=columns or len(handles),
+        frameon=False, fontsize=8, handletextpad=0.4, columnspacing=1.4,
     )  # fmt: skip
     told = dict.fromkeys(f"{letter}: {words}" for _, _, letter, words in spans)
-    footer = "\n".join([*list(told)[:6], *(["further cues are marked with their letters"] if len(told) > 6 else [])])
+    width = int(LETTERS_PER_INCH * float(figure.get_figwidth()))
+    footer = "\n".join(
+        [
+            *(textwrap.fill(t, width) for t in list(told)[:6]),
+            *(["further cues are marked with their letters"] if len(told) > 6 else []),
+        ]
+    )
     if footer:
         figure.supxlabel(footer, x=0.01, ha="left", fontsize=8.5, parse_math=False)
 
 
-def _handles(timeline: Timeline, spans: Sequence[tuple[float, float, str, str]]) -> list[Any]:
+def legend_handles(timeline: Timeline, spans: Sequence[tuple[float, float, str, str]]) -> list[Any]:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
