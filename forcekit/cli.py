@@ -13,7 +13,7 @@ from typing import Annotated, Any, get_args
 
 import typer
 
-from forcekit import cli_batch, cli_calibrate, cli_history, cli_people, cli_record, cli_report
+from forcekit import cli_batch, cli_calibrate, cli_history, cli_live, cli_people, cli_record, cli_report
 
 app = typer.Typer(
     name="forcekit",
@@ -289,4 +289,5 @@ cli_people.register(app)
 cli_history.register(app)
 cli_report.register(app)
 cli_record.register(app)
+cli_live.register(app)
 cli_calibrate.register(app)

@@ -4,4 +4,11 @@
 |---|---|
 | session.py | `LiveSession`: the recording, the running analysis, the history and the coach's entries in one object |
 | trace.py | the running trace of force and pressure, thinned for drawing |
+| sharing.py | who may look and who may change: this machine, and guests let in with a one-time code |
+| orders.py | what a page may ask for, checked and handed to the session |
+| room.py | what all open pages share, and what each visitor may see of it |
+| stream.py | state and trace to an open page, its orders back |
+| bench.py, review.py | the history for the bench and for the lifter's page: answers, sentences, figures |
+| server.py | the web server: routes, headers, who is turned away |
+| pages/ | the pages: HTML, CSS and JavaScript, without a build step |
 """
