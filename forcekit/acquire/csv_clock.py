@@ -28,6 +28,8 @@ RARE_FRAC = 0.1
 """Equal stamps rarer than this are single repeats, more frequent ones a coarse clock; our choice."""
 VISIBLE_ROUNDING_FRAC = 0.02
 """Rounding of the stamps below this part of a step is left alone; our choice."""
+FIRST_STAMPS = 100
+"""So many stamps are looked at before all are: mostly they show already that there is no such rounding (our choice)."""
 FEWEST_ODD_STEPS = 10
 """So many steps must differ from the usual one before rounding is believed; our choice."""
 
@@ -181,7 +183,7 @@ def _resolution(t_s: FloatArray, step_s: float) -> float:
         tick = 10.0**exponent
         if tick < VISIBLE_ROUNDING_FRAC * step_s:
             break
-        if float(np.abs(t_s / tick - np.round(t_s / tick)).max()) < 1e-3:
+        if all(float(np.abs(t / tick - np.round(t / tick)).max()) < 1e-3 for t in (t_s[:FIRST_STAMPS], t_s)):
             return tick
     steps = np.diff(t_s)
     return float(steps[steps > 0.0].min()) if (steps == 0.0).mean() >= RARE_FRAC else 0.0

@@ -74,7 +74,8 @@ def read_csv(path: str | Path, device: DeviceFile) -> Stream:
             "recording."
         )
     clock, kind = _clock(table, layout, device, i_time, list(names.values()), path.name)
-    raw = {name: table.columns[i][clock.keep] for name, i in names.items()}
+    whole = bool(clock.keep.all())
+    raw = {name: table.columns[i] if whole else table.columns[i][clock.keep] for name, i in names.items()}
     for values in (clock.t_s, *raw.values()):
         values.setflags(write=False)
     first = None

@@ -35,6 +35,7 @@ NUMBER: dict[str, re.Pattern[str]] = {
 _BLANK = frozenset({"", "nan", "n/a", "na", "null", "none", "-", "--", "inf", "-inf", "+inf", "#n/a", "-nan", "ind"})
 """Fields that say "no number here"; they do not decide what a column is."""
 
+_COMMENT_STARTS = ("/", "#", "%")
 _SAMPLE_LINES = 300
 _SAMPLE_BYTES = 2_000_000
 _SCORED_LINES = 16
@@ -100,6 +101,8 @@ def split_line(line: str, delimiter: str) -> list[str]:
 def strip_comment(line: str) -> str | None:
     """Text behind the comment mark, None if the line is no comment."""
     bare = line.lstrip()
+    if bare[:1] not in _COMMENT_STARTS:
+        return None
     for mark in ("//", "#", "%"):
         if bare.startswith(mark):
             return bare.lstrip("#%/").strip()
@@ -135,10 +138,7 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
         If there is no row of numbers, or the table lies on its side.
     """
     lines = _first_lines(data)
-    body = [line for line in lines if line.strip() and strip_comment(line) is None]
-    if table.header_rows is not None:
-        kept = lines[table.header_rows :]
-        body = [line for line in kept if line.strip() and strip_comment(line) is None]
+    body = [line for line in lines[table.header_rows or 0 :] if line.strip() and strip_comment(line) is None]
     scored = body[len(body) // 2 :][-_SCORED_LINES:]
     if not scored:
         raise InputError(f"{source}: there are no rows of numbers; export the recording again as a table of numbers.")

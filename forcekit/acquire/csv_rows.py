@@ -1,7 +1,8 @@
 """Rows of a table to arrays: quickly when every row is sound, row by row when one is not.
 
-The quick way (the C parser of pandas) only says that something is wrong somewhere. The slow way knows each
-line, so it drops what may be dropped (comments, a last line cut short) and names what may not.
+The quick way (the C parser of pyarrow where it is installed, else that of pandas) only says that something is wrong
+somewhere. The slow way knows each line, so it drops what may be dropped (comments, a last line cut short) and names
+what may not.
 """
 
 from __future__ import annotations
@@ -10,6 +11,7 @@ import csv
 import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from importlib.util import find_spec
 
 import numpy as np
 
@@ -20,6 +22,9 @@ from forcekit.model import FloatArray
 
 __all__ = ["NumberTable", "read_rows"]
 
+HAS_ARROW = find_spec("pyarrow") is not None
+ARROW_BLOCK_BYTES = 1 << 23
+"""A file up to this size becomes one piece, which needs no copy; larger ones are read piece by piece (our choice)."""
 _TAIL_LINES = 20
 """Lines before the last one that tell how many decimals the file writes."""
 
@@ -65,9 +70,10 @@ def read_rows(data: bytes, layout: Layout, wanted: Sequence[int], source: str) -
     InputError
         If a needed field is no finite number, or a line other than the last has too few or too many fields.
     """
-    body = data
+    start = 0
     for _ in range(layout.first_line):
-        body = body[body.index(b"\n") + 1 :]
+        start = data.index(b"\n", start) + 1
+    body = data[start:]
     table = _read_quickly(body, layout, wanted)
     if table is None:
         table = _read_slowly(body, layout, wanted, source)
@@ -75,18 +81,72 @@ def read_rows(data: bytes, layout: Layout, wanted: Sequence[int], source: str) -
 
 
 def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberTable | None:
-    """Columns by the C parser, None if any line is not a plain row of the expected length."""
-    import pandas as pd
-
+    """Columns by a parser in C, None if any line is not a plain row of the expected length."""
     quoted = b'"' in body
     if quoted and any(line.count(b'"') % 2 for line in body.split(b"\n")):
         return None  # a quotation mark left open would swallow the lines after it
     n_fields = layout.n_columns + _ends_with_delimiter(body, layout)
     blanks = layout.delimiter == " "
+    columns = None
+    if not blanks and HAS_ARROW:
+        columns = columns_by_arrow(body, layout, wanted, n_fields, quoted=quoted)
+    if columns is None:
+        columns = columns_by_pandas(body, layout, wanted, n_fields, quoted=quoted)
+    if columns is None:
+        return None
+    n_rows = next(iter(columns.values())).size
+    separators = len(body.split()) - n_rows if blanks else _count(body, layout.delimiter)
+    if n_rows == 0 or separators != n_rows * (n_fields - 1):
+        return None
+    if not all(np.isfinite(values).all() for values in columns.values()):
+        return None
+
+    def line_of(i_row: int) -> int:
+        lines = [k for k, line in enumerate(body.split(b"\n")) if line.strip()]
+        return layout.first_line + lines[i_row] + 1
+
+    return NumberTable(columns, line_of)
+
+
+def columns_by_arrow(
+    body: bytes, layout: Layout, wanted: Sequence[int], n_fields: int, *, quoted: bool
+) -> dict[int, FloatArray] | None:
+    """Columns by the parser of pyarrow: faster than that of pandas, and loaded in a third of the time.
+
+    It takes fewer spellings of a number; what it does not take is left to the other one.
+    """
+    import pyarrow as pa  # type: ignore[import-untyped]
+    import pyarrow.csv as pc  # type: ignore[import-untyped]
+
+    names = [str(i) for i in range(n_fields)]
+    some = [str(i) for i in sorted(set(wanted))]
+    try:
+        table = pc.read_csv(
+            pa.BufferReader(body),
+            read_options=pc.ReadOptions(use_threads=False, column_names=names, block_size=ARROW_BLOCK_BYTES),
+            parse_options=pc.ParseOptions(delimiter=layout.delimiter, quote_char='"' if quoted else False),
+            convert_options=pc.ConvertOptions(
+                include_columns=some,
+                column_types=dict.fromkeys(some, pa.float64()),
+                null_values=[],
+                decimal_point=layout.decimal,
+            ),
+        )
+    except pa.ArrowException:
+        return None
+    return {int(name): table[name].to_numpy() for name in some}
+
+
+def columns_by_pandas(
+    body: bytes, layout: Layout, wanted: Sequence[int], n_fields: int, *, quoted: bool
+) -> dict[int, FloatArray] | None:
+    """Columns by the C parser of pandas."""
+    import pandas as pd
+
     try:
         frame = pd.read_csv(
             io.BytesIO(body),
-            sep=r"\s+" if blanks else layout.delimiter,
+            sep=r"\s+" if layout.delimiter == " " else layout.delimiter,
             decimal=layout.decimal,
             header=None,
             names=range(n_fields),
@@ -99,19 +159,12 @@ def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberT
         )
     except (ValueError, OverflowError):  # ParserError, EmptyDataError and UnicodeDecodeError are ValueErrors
         return None
-    n_rows = len(frame)
-    separators = len(body.split()) - n_rows if blanks else body.count(layout.delimiter.encode())
-    if n_rows == 0 or separators != n_rows * (n_fields - 1):
-        return None
-    columns = {i: np.ascontiguousarray(frame[i].to_numpy()) for i in wanted}
-    if not all(np.isfinite(values).all() for values in columns.values()):
-        return None
+    return {i: np.ascontiguousarray(frame[i].to_numpy()) for i in wanted}
 
-    def line_of(i_row: int) -> int:
-        lines = [k for k, line in enumerate(body.split(b"\n")) if line.strip()]
-        return layout.first_line + lines[i_row] + 1
 
-    return NumberTable(columns, line_of)
+def _count(body: bytes, delimiter: str) -> int:
+    """How often one character stands in a text; for frequent ones much faster than `bytes.count`."""
+    return int(np.count_nonzero(np.frombuffer(body, np.uint8) == ord(delimiter)))
 
 
 def _ends_with_delimiter(body: bytes, layout: Layout) -> bool:

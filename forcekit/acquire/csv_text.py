@@ -12,6 +12,7 @@ __all__ = ["read_text"]
 _PACKED = {b"PK\x03\x04": "a spreadsheet or zip archive", b"\x1f\x8b": "a gzip archive", b"%PDF": "a PDF"}
 _LARGEST_CONTROL_FRAC = 0.02
 """More control characters than this and the file is no text (our choice: text has tabs and line ends)."""
+_NOTHING = b" \t\r\n\0\xef\xbb\xbf\xfe\xff"
 _CONTROL = bytes(set(range(32)) - {9, 10, 12, 13}) + b"\x7f"
 
 
@@ -31,7 +32,7 @@ def read_text(path: Path, encoding: str) -> tuple[bytes, tuple[str, ...]]:
         If the file cannot be opened, is empty or holds no text.
     """
     data = text_bytes(path)
-    if not data.strip(b" \t\r\n\0\xef\xbb\xbf\xfe\xff"):
+    if not (data[:1000].strip(_NOTHING) or data.strip(_NOTHING)):
         raise InputError(f"{path.name}: the file is empty; export the recording again.")
     for start, what in _PACKED.items():
         if data.startswith(start):

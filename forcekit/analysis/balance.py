@@ -8,7 +8,6 @@ here are always "pressure", and the forward impulse, where it is measured, is th
 from __future__ import annotations
 
 import math
-from itertools import pairwise
 
 import numpy as np
 
@@ -160,17 +159,12 @@ class _Across:
         self.p = x if row == MY else y
         self.floor = floor
 
-    def _parts(self, first: int, last: int) -> FloatArray:
-        """Change of p per source over the samples first..last-1, shape (s, m)."""
+    def _mean_parts(self, first: int, last: int) -> FloatArray:
+        """Change of the mean of p over the samples first..last-1, per source; shape (n_sources,)."""
         c = self.curves
-        moment = c.d_resultant[:, self.row, first:last]
-        force = c.d_resultant[:, FZ, first:last]
-        return np.asarray((self.sign * moment - self.p[first:last] * force) / c.force_n[first:last])
-
-    def _padded(self, parts: FloatArray) -> FloatArray:
-        out = np.zeros(self.curves.n_sources)
-        out[: parts.size] = parts
-        return out
+        weights = 1.0 / ((last - first) * c.force_n[first:last])
+        moment = c.resultant_parts(self.row, first, self.sign * weights)
+        return moment - c.resultant_parts(FZ, first, self.p[first:last] * weights)
 
     def noise_m(self, force_n: float, p: float) -> float:
         """White noise (SD) of one sample of p at a force."""
@@ -190,19 +184,19 @@ class _Across:
         u = float(
             np.hypot(self.noise_m(c.weight.value, value) / np.sqrt(n), np.sqrt(variance * SWAY_TIME_S / length_s))
         )
-        return Uncertain(value, self._padded(self._parts(0, n).mean(axis=1)) + c.local("stance pressure", u))
+        return Uncertain(value, self._mean_parts(0, n) + c.local("stance pressure", u))
 
     def at(self, place: float, when: Uncertain, slot: str) -> Uncertain:
         """Value at an uncertain instant."""
         c = self.curves
         value, slope, gain = local_fit(self.p, place, LOCAL_HALF_S * c.rate_hz)
-        i = int(np.clip(round(place), 0, self.p.size - 1))
-        k = int(np.clip(i, 1, self.p.size - 2))
+        i = min(max(round(place), 0), self.p.size - 1)
+        k = min(max(i, 1), self.p.size - 2)
         bend = abs(float(self.p[k - 1] - 2.0 * self.p[k] + self.p[k + 1])) / 8.0
         u = gain * self.noise_m(float(c.force_n[i]), value)
         if LOCAL_HALF_S * c.rate_hz < 2.0:
             u = float(np.hypot(u, bend))
-        parts = self._padded(self._parts(i, i + 1)[:, 0])
+        parts = self._mean_parts(i, i + 1)
         return Uncertain(value, parts + slope * c.rate_hz * when.parts + c.local(slot, u))
 
     def mean(self, first: float, first_at: Uncertain, last: float, last_at: Uncertain, slot: str) -> Uncertain:
@@ -214,10 +208,10 @@ class _Across:
         force = c.force_n[i : j + 1]
         whole = float(weights @ force)
         value = float(weights @ moment) / whole
-        d = self.sign * c.d_resultant[:, self.row, i : j + 1] - value * c.d_resultant[:, FZ, i : j + 1]
-        parts = self._padded((d @ weights) / whole)
+        parts = c.resultant_parts(self.row, i, (self.sign / whole) * weights)
+        parts -= c.resultant_parts(FZ, i, (value / whole) * weights)
         for place, when, sign in ((first, first_at, -1.0), (last, last_at, 1.0)):
-            k = int(np.clip(round(place), 0, self.p.size - 1))
+            k = min(max(round(place), 0), self.p.size - 1)
             parts += sign * (self.p[k] - value) * c.force_n[k] * c.rate_hz * when.parts / whole
         mean_force = whole / float(weights.sum())
         u = self.noise_m(mean_force, value) * float(np.linalg.norm(weights)) / float(weights.sum())
@@ -239,7 +233,7 @@ class _Across:
         noise = np.array([self.noise_m(float(f), value) for f in c.force_n[i : j + 1]])
         steep = abs(float(c.force_n[j] - c.force_n[max(first, j - 1)])) or 1.0
         u = float(np.hypot(np.linalg.norm(weights[0] * noise), slope * min(0.5, c.noise_n / steep)))
-        return Uncertain(value, self._padded(self._parts(j, j + 1)[:, 0]) + c.local("pressure at drive end", u))
+        return Uncertain(value, self._mean_parts(j, j + 1) + c.local("pressure at drive end", u))
 
 
 def _trapezoid_weights(first: float, last: float, n: int) -> FloatArray:
@@ -251,12 +245,17 @@ def _trapezoid_weights(first: float, last: float, n: int) -> FloatArray:
         Places relative to the first of the n samples; first < 1, last <= n - 1.
     """
     weights = np.zeros(n)
-    edges = np.unique(np.concatenate(([first], np.arange(np.ceil(first), np.floor(last) + 1), [last])))
-    for a, b in pairwise(edges):
-        i = min(int(np.floor(a + 1e-12)), n - 2)
-        middle = 0.5 * (a + b) - i
-        weights[i] += (b - a) * (1.0 - middle)
-        weights[i + 1] += (b - a) * middle
+    a, b = math.ceil(first), math.floor(last)
+    if b > a:
+        weights[a : b + 1] = 1.0
+        weights[a] = weights[b] = 0.5
+    ends = ((first, a), (b, last)) if b >= a else ((first, last),)
+    for start, end in ends:  # what is left of an interval between two samples
+        if end > start:
+            i = min(math.floor(start + 1e-12), n - 2)
+            middle = 0.5 * (start + end) - i
+            weights[i] += (end - start) * (1.0 - middle)
+            weights[i + 1] += (end - start) * middle
     return weights
 
 
@@ -273,9 +272,9 @@ def _left_share(curves: LiftCurves, phases: Phases) -> Reading | CannotMeasure:
     mine = curves.signals.plate_force(left, first + i, first + j)
     whole = float(curves.force_n[i:j].sum())
     share = float(mine.sum()) / whole
-    d_force = curves.d_resultant[:, FZ, i:j].sum(axis=1)
-    parts = np.zeros(curves.n_sources)
-    parts[: d_force.size] = (np.where(curves.source_plate == left, d_force, 0.0) - share * d_force) / whole
+    parts = curves.resultant_parts(FZ, i, np.full(j - i, 1.0 / whole))
+    of_left = np.append(curves.source_plate == left, np.zeros(curves.n_sources - curves.source_plate.size, dtype=bool))
+    parts = np.where(of_left, parts, 0.0) - share * parts
     return Reading(Uncertain(share, parts))
 
 
@@ -286,8 +285,7 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
     n = c.weighing.last - c.weighing.first
     forward = c.resultant[:, FX]
     rest = float(forward[:n].mean())
-    d_forward = c.d_resultant[:, FX]
-    d_forward = d_forward - d_forward[:, :n].mean(axis=1, keepdims=True)
+    d_rest = c.resultant_parts(FX, 0, np.full(n, 1.0 / n))
     noise = float(np.linalg.norm(c.signals.matrix[FX] * c.signals.noise))
     sway = sway_speed(
         forward[:n] + c.weight.value,
@@ -303,8 +301,7 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
         i, j = int(np.floor(first)), min(forward.size - 1, int(np.ceil(last)) + 1)
         weights = _trapezoid_weights(first - i, last - i, j - i + 1) * step
         value = float(weights @ (forward[i : j + 1] - rest))
-        parts = np.zeros(c.n_sources)
-        parts[: d_forward.shape[0]] = d_forward[:, i : j + 1] @ weights
+        parts = c.resultant_parts(FX, i, weights) - float(weights.sum()) * d_rest
         for place, when, sign in ((first, first_at, -1.0), (last, last_at, 1.0)):
             parts += sign * (float(np.interp(place, np.arange(forward.size), forward)) - rest) * when.parts
         drift = mass * (last - first) / n
@@ -325,8 +322,6 @@ def _horizontal(curves: LiftCurves, phases: Phases) -> Readings:
         out["forward_velocity_at_takeoff"] = Reading(whole / c.weight * c.gravity_mps2)
     i, j = int(np.floor(low)), min(forward.size - 1, int(np.ceil(end)) + 1)
     weights = _trapezoid_weights(low - i, end - i, j - i + 1) * step
-    parts = np.zeros(c.n_sources)
-    parts[: c.d_resultant.shape[0]] = c.d_resultant[:, FZ, i : j + 1] @ weights
-    upward = Uncertain(float(weights @ c.force_n[i : j + 1]), parts)
+    upward = Uncertain(float(weights @ c.force_n[i : j + 1]), c.resultant_parts(FZ, i, weights))
     out["push_angle"] = Reading(Uncertain(math.atan2(drive.value, upward.value), (drive / upward).parts))
     return out

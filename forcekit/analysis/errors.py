@@ -5,6 +5,9 @@ that source moves by one standard uncertainty. Whatever is read off the curves l
 inherits the parts and with them every correlation. First order (JCGM 100); judged against Monte Carlo and against
 simulated lifts in the tests.
 
+All of them are sums of a few curves (see `error_curves`), so that only the coefficients are kept and the curves are
+worked out where something is read off.
+
 Sources
 -------
 plate      gain, zero and drift of each channel; positions of the cells
@@ -22,6 +25,7 @@ from itertools import pairwise
 
 import numpy as np
 
+from forcekit.analysis.error_curves import ErrorCurve, PlateBasis, ResultantErrors, StepCurves, plate_basis
 from forcekit.mechanics.crossings import local_fit
 from forcekit.mechanics.motion import Motion, running_integral
 from forcekit.mechanics.plate import FX, FZ, MX, MY, PlateSignals
@@ -73,16 +77,15 @@ class LiftCurves:
     resultant : array, shape (n, 5)
     weight : Uncertain
         System weight (N).
-    d_force, d_velocity, d_travel : array, shape (s, n)
-    d_resultant : array, shape (s, 5, n)
+    d_force, d_velocity, d_travel : ErrorCurve
+        Changes for each of the s sources.
+    d_resultant : ResultantErrors
     d_gravity : array, shape (s,)
         Relative change of gravity per source.
     source_plate : array of int, shape (s,)
         Number of the plate a source belongs to, -1 for the others.
     noise_n : float
         White noise of the force.
-    noise : array, shape (k,)
-        White noise of each channel.
     """
 
     rate_hz: float
@@ -92,31 +95,30 @@ class LiftCurves:
     weighing: Weighing
     motion: Motion
     resultant: FloatArray
+    force_n: FloatArray
     weight: Uncertain
-    d_force: FloatArray
-    d_velocity: FloatArray
-    d_travel: FloatArray
-    d_resultant: FloatArray
+    d_force: ErrorCurve
+    d_velocity: ErrorCurve
+    d_travel: ErrorCurve
+    d_resultant: ResultantErrors
     d_gravity: FloatArray
     source_plate: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
     noise_n: float
+    n_sources: int
+    """Number of sources, the local slots counted."""
 
-    @property
-    def force_n(self) -> FloatArray:
-        """Vertical force, shape (n,)."""
-        return np.asarray(self.resultant[:, FZ])
-
-    @property
-    def n_sources(self) -> int:
-        """Number of sources, the local slots counted."""
-        return int(self.d_force.shape[0]) + len(LOCAL_SLOTS)
-
-    def parts(self, d_curve: FloatArray, place: float) -> FloatArray:
+    def parts(self, d_curve: ErrorCurve, place: float) -> FloatArray:
         """Parts of a curve at a place: linear between samples, local slots zero; shape (n_sources,)."""
-        i = int(np.clip(np.floor(place), 0, d_curve.shape[1] - 2))
-        part = place - i
         out = np.zeros(self.n_sources)
-        out[: d_curve.shape[0]] = d_curve[:, i] * (1.0 - part) + d_curve[:, i + 1] * part
+        found = d_curve.at(place)
+        out[: found.size] = found
+        return out
+
+    def resultant_parts(self, row: int, first: int, weights: FloatArray) -> FloatArray:
+        """Parts of a weighted sum of one row of the resultant over samples from `first` on; shape (n_sources,)."""
+        out = np.zeros(self.n_sources)
+        found = self.d_resultant.weighted(row, first, weights)
+        out[: found.size] = found
         return out
 
     def local(self, slot: str, u: float) -> FloatArray:
@@ -153,42 +155,43 @@ class LiftCurves:
         """Error (N) of reading the force between samples when the fit has no samples to see its bend."""
         if half_width >= 2.0:
             return 0.0
-        i = int(np.clip(round(place), 1, self.force_n.size - 2))
+        i = int(min(max(round(place), 1), self.force_n.size - 2))
         second = abs(float(self.force_n[i - 1] - 2.0 * self.force_n[i] + self.force_n[i + 1]))
         # White noise alone gives a second difference of about twice its own standard deviation; half of that is taken
         # off, since noise may also hide a bend.
         return max(0.0, second - self.noise_n) / 8.0
 
 
-def _plate_sources(signals: PlateSignals, first: int, last: int) -> tuple[list[FloatArray], list[int]]:
-    """Change of the resultant (5, n) for one standard uncertainty of each error of the plates, and whose it is."""
-    t = signals.t_s[first:last]
+def _plate_sources(signals: PlateSignals, basis: PlateBasis, at_s: float) -> tuple[list[FloatArray], list[int]]:
+    """Change of the resultant for one standard uncertainty of each error of the plates, and whose it is.
+
+    Each as its coefficients (5, b) on the curves of the basis.
+    """
     sources: list[FloatArray] = []
     plate_of: list[int] = []
     for number, plate in enumerate(signals.plates):
         mine = np.flatnonzero(signals.owner == number)
-        c = signals.channels[first:last][:, mine].T
         matrix = signals.matrix[:, mine]
         groups = [np.arange(mine.size)] if plate.kind == "pressure" else [np.array([j]) for j in range(mine.size)]
         for group in groups:
-            sources.append(plate.gain_u * (matrix[:, group] @ c[group]))
-        zero_u, reference_s, drift_frac = _zero_quality(signals, plate.zero_u_n, mine, float(t[0]))
-        force = matrix[FZ] @ c
+            sources.append(basis.on(mine[group], plate.gain_u * matrix[:, group]))
+        zero_u, reference_s, drift_frac = _zero_quality(signals, plate.zero_u_n, mine, at_s)
         for j in range(mine.size):
-            column = np.outer(matrix[:, j], np.ones(t.size))
-            if plate.kind == "pressure":
-                if j in (1, 2):
-                    continue
-                if j == 0:  # the ready pressure does not follow the force's zero: the moments do
-                    share = np.divide(c, force, out=np.zeros_like(c), where=np.abs(force) > 1.0)
-                    column = matrix @ share
+            if plate.kind == "pressure" and j in (1, 2):
+                continue
             is_force = np.abs(matrix[[FZ, FX], j]).max() > 0.0
             scale = 1.0 if is_force else MOMENT_ARM_M
             if plate.kind == "cells":  # the stated zero and drift are those of the plate's sum
                 scale = 1.0 / np.sqrt(mine.size)
-            sources.append(column * (zero_u[j] if signals.zero.times_s.size else scale * zero_u[j]))
-            sources.append(column * (scale * drift_frac * plate.drift_u_nps * (t - reference_s)))
-        sources += _position_sources(plate.kind, plate.position_u_m, matrix, c)
+            zero = float(zero_u[j]) if signals.zero.times_s.size else scale * float(zero_u[j])
+            drift = scale * drift_frac * plate.drift_u_nps
+            if plate.kind == "pressure" and j == 0:  # the ready pressure does not follow the force's zero
+                sources += [basis.shared(number, zero * matrix, 0.0 * matrix)]
+                sources += [basis.shared(number, drift * (at_s - reference_s) * matrix, drift * matrix)]
+            else:
+                sources += [basis.steady(zero * matrix[:, j], 0.0 * matrix[:, j])]
+                sources += [basis.steady(drift * (at_s - reference_s) * matrix[:, j], drift * matrix[:, j])]
+        sources += _position_sources(plate.kind, plate.position_u_m, matrix, mine, basis)
         plate_of += [number] * (len(sources) - len(plate_of))
     return sources, plate_of
 
@@ -206,17 +209,19 @@ def _zero_quality(
     return u, float(zero.times_s[nearest]), BRACKETED_DRIFT_FRAC if bracketed else 1.0
 
 
-def _position_sources(kind: str, u_m: float, matrix: FloatArray, c: FloatArray) -> list[FloatArray]:
+def _position_sources(
+    kind: str, u_m: float, matrix: FloatArray, mine: np.ndarray[tuple[int, ...], np.dtype[np.int64]], basis: PlateBasis
+) -> list[FloatArray]:
     """Change of the moments when a cell, or the whole pressure frame, sits elsewhere by one standard uncertainty."""
     if kind == "vertical" or not np.any(matrix[[MX, MY]]):
         return []
-    forces = [matrix[FZ, j] * c[j] for j in range(c.shape[0])] if kind == "cells" else [matrix[FZ] @ c]
+    groups = [np.array([j]) for j in range(mine.size)] if kind == "cells" else [np.arange(mine.size)]
     sources = []
-    for force in forces:
+    for group in groups:
         for row, sign in ((MX, 1.0), (MY, -1.0)):
-            d = np.zeros((5, force.size))
-            d[row] = sign * u_m * force
-            sources.append(d)
+            d = np.zeros((5, group.size))
+            d[row] = sign * u_m * matrix[FZ, group]
+            sources.append(basis.on(mine[group], d))
     return sources
 
 
@@ -247,33 +252,39 @@ def lift_curves(
     """
     first = weighing.first
     n_stance = weighing.last - first
+    n = last - first
     resultant = signals.resultant(first, last)
-    force = resultant[:, FZ]
+    force = np.ascontiguousarray(resultant[:, FZ])
     noise_n = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
-    plate_sources, plate_of = _plate_sources(signals, first, last)
-    d_resultant = np.array(plate_sources)
-    d_weight_plate = d_resultant[:, FZ, :n_stance].mean(axis=1)
-    rows = _force_rows(weighing, n_stance, force.size, noise_n, signals.rate_hz, gravity_mps2)
-    d_force_all = np.vstack([d_resultant[:, FZ], *(r[0] for r in rows)])
-    d_weight = np.concatenate([d_weight_plate, [r[1] for r in rows]])
-    d_start = np.concatenate([np.zeros(len(d_resultant)), [r[2] for r in rows]])
-    step = 1.0 / signals.rate_hz
-    ratio = force / weighing.weight_n
-    d_acceleration = (gravity_mps2 / weighing.weight_n) * (d_force_all - d_weight[:, None] * ratio)
-    d_velocity = running_integral(d_acceleration, step) + d_start[:, None]
-    d_travel = running_integral(d_velocity, step)
+    basis = plate_basis(signals, first, last)
+    sources, plate_of = _plate_sources(signals, basis, float(signals.t_s[first]))
+    on_curves = np.array(sources)
+    rows, d_weight_rows, d_start_rows = _force_rows(weighing, n_stance, noise_n, signals.rate_hz, gravity_mps2)
+    edges = np.linspace(n_stance, n, N_NOISE_BLOCKS + 1).round().astype(int)
+    steps = StepCurves.of([(0, n_stance), *((a, b) for a, b in pairwise(edges.tolist()) if b > a)])
+    n_plate, n_rows = len(sources), len(rows) + steps.n - 1
+    s = n_plate + n_rows + 2  # gravity and sampling come last
+    on_steps = np.zeros((s, steps.n))
+    on_steps[n_plate : n_plate + len(rows), 0] = rows
+    on_steps[n_plate + len(rows) : s - 2, 1:] = np.diag(noise_n / np.sqrt(steps.length[1:]))
+    on_rows = np.zeros((s, basis.n))
+    on_rows[:n_plate] = on_curves[:, FZ]
+    d_weight = np.zeros(s)
+    d_weight[:n_plate] = on_curves[:, FZ] @ basis.curves[:, :n_stance].mean(axis=1)
+    d_weight[n_plate : n_plate + len(rows)] = d_weight_rows
+    d_start = np.zeros(s)
+    d_start[n_plate : n_plate + len(rows)] = d_start_rows
     gravity_u = 0.0001 if site_known else UNKNOWN_SITE_U_FRAC
-    lost_v, lost_s = _sampling_loss(motion)
-    d_velocity = np.vstack([d_velocity, gravity_u * motion.velocity_mps, lost_v])
-    d_travel = np.vstack([d_travel, gravity_u * motion.travel_m, lost_s])
-    n_extra = d_velocity.shape[0] - d_force_all.shape[0]
-    d_force = np.vstack([d_force_all, np.zeros((n_extra, force.size))])
-    n_sources = d_velocity.shape[0]
-    all_resultant = np.zeros((n_sources, 5, force.size))
-    all_resultant[: len(d_resultant)] = d_resultant
-    d_gravity = np.zeros(n_sources)
-    d_gravity[-n_extra] = gravity_u
-    weight_parts = np.concatenate([d_weight, np.zeros(n_extra + len(LOCAL_SLOTS))])
+    of_weight = basis.on(np.arange(signals.matrix.shape[1]), signals.matrix)[FZ] / weighing.weight_n
+    per_newton = gravity_mps2 / weighing.weight_n
+    moving = np.zeros((s, basis.n + 3))
+    moving[:, : basis.n] = per_newton * (on_rows - np.outer(d_weight, of_weight))
+    moving[:, basis.n] = d_start
+    moving[s - 2, basis.n + 1] = gravity_u
+    moving[s - 1, basis.n + 2] = 1.0
+    once, twice = _integrals(basis, motion)
+    d_gravity = np.zeros(s)
+    d_gravity[s - 2] = gravity_u
     return LiftCurves(
         rate_hz=signals.rate_hz,
         t0_s=float(signals.t_s[first]),
@@ -282,41 +293,43 @@ def lift_curves(
         weighing=weighing,
         motion=motion,
         resultant=resultant,
-        weight=Uncertain(weighing.weight_n, weight_parts),
-        d_force=d_force,
-        d_velocity=d_velocity,
-        d_travel=d_travel,
-        d_resultant=all_resultant,
+        force_n=force,
+        weight=Uncertain(weighing.weight_n, np.concatenate([d_weight, np.zeros(len(LOCAL_SLOTS))])),
+        d_force=ErrorCurve(basis.curves, on_rows, steps, on_steps, 0),
+        d_velocity=ErrorCurve(once, moving, steps, (per_newton / signals.rate_hz) * on_steps, 1),
+        d_travel=ErrorCurve(twice, moving, steps, (per_newton / signals.rate_hz**2) * on_steps, 2),
+        d_resultant=ResultantErrors(basis.curves, on_curves),
         d_gravity=d_gravity,
-        source_plate=np.array(plate_of + [-1] * (n_sources - len(plate_of))),
+        source_plate=np.array(plate_of + [-1] * (s - len(plate_of))),
         noise_n=noise_n,
+        n_sources=s + len(LOCAL_SLOTS),
     )
 
 
 def _force_rows(
-    weighing: Weighing, n_stance: int, n: int, noise_n: float, rate_hz: float, gravity_mps2: float
-) -> list[tuple[FloatArray, float, float]]:
-    """Sources of the weighing and of the noise: (change of force, change of weight, change of starting speed)."""
-    nothing = np.zeros(n)
-    standing = np.zeros(n)
-    standing[:n_stance] = 1.0
+    weighing: Weighing, n_stance: int, noise_n: float, rate_hz: float, gravity_mps2: float
+) -> tuple[list[float], list[float], list[float]]:
+    """Sources of the weighing: change of the force in the stance, of the weight, of the starting speed."""
     mass = weighing.weight_n / gravity_mps2
     at_start, at_end = weighing.sway_mps
     swing = mass * rate_hz / n_stance
-    rows = [
-        # A force that is off all through the stance weighs wrong but makes no speed in it.
-        (standing * (noise_n / np.sqrt(n_stance)), noise_n / np.sqrt(n_stance), 0.0),
-        (standing * (WANDER_FRAC * weighing.weight_n), WANDER_FRAC * weighing.weight_n, 0.0),
-        (nothing, -swing * at_start, -at_start),
-        (nothing, swing * at_end, 0.0),
-    ]
-    edges = np.linspace(n_stance, n, N_NOISE_BLOCKS + 1).round().astype(int)
-    for a, b in pairwise(edges):
-        if b > a:
-            block = np.zeros(n)
-            block[a:b] = noise_n / np.sqrt(b - a)
-            rows.append((block, 0.0, 0.0))
-    return rows
+    mean, wander = noise_n / np.sqrt(n_stance), WANDER_FRAC * weighing.weight_n
+    # A force that is off all through the stance weighs wrong but makes no speed in it.
+    return [mean, wander, 0.0, 0.0], [mean, wander, -swing * at_start, swing * at_end], [0.0, 0.0, -at_start, 0.0]
+
+
+def _integrals(basis: PlateBasis, motion: Motion) -> tuple[FloatArray, FloatArray]:
+    """Curves of the basis integrated once and twice, and what starting speed, gravity and sampling do to both."""
+    step = 1.0 / motion.rate_hz
+    n = motion.velocity_mps.size
+    once, twice = np.empty((basis.n + 3, n)), np.empty((basis.n + 3, n))
+    once[: basis.n] = running_integral(basis.curves, step)
+    twice[: basis.n] = running_integral(once[: basis.n], step)
+    once[basis.n] = 1.0
+    twice[basis.n] = step * np.arange(n)
+    once[basis.n + 1], twice[basis.n + 1] = motion.velocity_mps, motion.travel_m
+    once[basis.n + 2], twice[basis.n + 2] = _sampling_loss(motion)
+    return once, twice
 
 
 def _sampling_loss(motion: Motion) -> tuple[FloatArray, FloatArray]:

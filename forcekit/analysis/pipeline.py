@@ -360,8 +360,8 @@ def _closing_speed(
         middle = (a + b) // 2
         motion = integrate(signals.force_n[first:middle], curves.weight.value, rate, curves.gravity_mps2)
         # Beyond the curves the speed errors go on growing as they grew over them.
-        n, n_stance = curves.d_velocity.shape[1], curves.weighing.last - first
-        early, late = curves.d_velocity[:, n_stance], curves.d_velocity[:, -1]
+        n, n_stance = curves.d_velocity.n_samples, curves.weighing.last - first
+        early, late = curves.d_velocity.at(n_stance), curves.d_velocity.at(n - 1)
         d = early + (late - early) * (middle - curves.weighing.last) / max(1, n - n_stance)
         return float(motion.velocity_mps[-1]), float(np.hypot(np.linalg.norm(d), curves.weighing.sway_mps[1]))
     return None

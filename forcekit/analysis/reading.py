@@ -23,6 +23,7 @@ class Reading:
     above: float = 0.0
 
 
+NO_BAR = CannotMeasure(Reason.NO_BAR)
 Readings = dict[str, Reading | CannotMeasure]
 
 
@@ -38,7 +39,7 @@ def as_measures(readings: Readings, checks: tuple[QualityCheck, ...]) -> dict[st
                 withheld.setdefault(name, f"{check.name}: {check.sentence}")
     out: dict[str, Measure] = {}
     for name, info in MEASURES.items():
-        reading = readings.get(name, CannotMeasure(Reason.NO_BAR))
+        reading = readings.get(name, NO_BAR)
         if isinstance(reading, CannotMeasure):
             out[name] = Measure(name, info.unit, withheld=str(reading))
         elif name in withheld:

@@ -85,7 +85,7 @@ def _peak_up(curves: LiftCurves, phases: Phases) -> Uncertain:
     i = first + int(np.argmax(motion.velocity_mps[first : last + 1]))
     i = i if motion.acceleration_mps2[i] > 0.0 else i - 1
     here, there = motion.acceleration_mps2[i], motion.acceleration_mps2[i + 1]
-    place = i + float(np.clip(here / (here - there), 0.0, 1.0)) if here > there else float(i)
+    place = i + min(max(float(here / (here - there)), 0.0), 1.0) if here > there else float(i)
     return Uncertain(motion.velocity_at(place), curves.parts(curves.d_velocity, place))
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import ctypes
 import functools
 import hashlib
 import os
+import sys
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -131,7 +133,22 @@ def analyze_group(common: Common, group: Sequence[tuple[Job, str]]) -> list[tupl
         If other code runs here than where the batch was started, as may be on a cluster.
     """
     check_identity(common.identity)
+    keep_freed_memory()
     return [_analyze_one(common, job, known) for job, known in group]
+
+
+@functools.cache
+def keep_freed_memory() -> None:
+    """Tell the C library of Linux to use freed memory for the next file instead of giving it back and asking again.
+
+    Asking the system for the arrays of each file anew takes a third of the time of an analysis (measured). 3 and 1 are
+    M_MMAP_THRESHOLD and M_TRIM_THRESHOLD of mallopt (malloc.h).
+    """
+    if sys.platform == "linux":
+        mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
+        if mallopt is not None:
+            mallopt(-3, 1 << 26)
+            mallopt(-1, 1 << 28)
 
 
 def _analyze_one(common: Common, job: Job, known: str) -> tuple[Done | None, ToKeep | None]:

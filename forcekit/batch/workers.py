@@ -20,7 +20,16 @@ from typing import Any, TypeVar
 
 from forcekit.errors import InputError
 
-__all__ = ["FEW_FILES", "Workers", "dask_workers", "in_groups", "process_workers", "run_groups", "thread_worker"]
+__all__ = [
+    "FEW_FILES",
+    "Workers",
+    "dask_workers",
+    "in_groups",
+    "one_thread_each",
+    "process_workers",
+    "run_groups",
+    "thread_worker",
+]
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -73,6 +82,16 @@ class Workers:
             self._executor = None
 
 
+def one_thread_each() -> None:
+    """Let numpy compute with one thread, if it is not loaded yet and nobody said otherwise.
+
+    The workers are the parallelism; and sums split over several threads are rounded differently, which the fit of the
+    bar's motion may carry into the fifth digit of its interval.
+    """
+    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
+
+
 def thread_worker() -> Workers:
     """One thread of this program."""
     return Workers(1, lambda n: ThreadPoolExecutor(n), renewed=False)
@@ -85,8 +104,7 @@ def process_workers(n: int) -> Workers:
         # Started anew, not forked: a fork of a program with threads can stand still for good.
         return ProcessPoolExecutor(n, mp_context=multiprocessing.get_context("spawn"), initializer=_worker_begins)
 
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")  # the workers are the parallelism, and a sum then has one order
+    one_thread_each()
     return Workers(n, make, renewed=True)
 
 

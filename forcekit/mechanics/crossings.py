@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from forcekit.model import FloatArray
@@ -11,7 +13,7 @@ __all__ = ["crossing_after", "fitted_line", "linear_at", "local_fit", "peak"]
 
 def linear_at(y: FloatArray, place: float) -> float:
     """Value of a curve at a place between samples (in samples), by linear interpolation."""
-    i = int(np.clip(np.floor(place), 0, y.size - 2))
+    i = int(min(max(place, 0.0), y.size - 2))
     part = place - i
     return float(y[i] * (1.0 - part) + y[i + 1] * part)
 
@@ -41,10 +43,10 @@ def fitted_line(y: FloatArray, place: float, half_width: float) -> tuple[float, 
     n : int
         Number of samples used; at least 2.
     """
-    first = max(0, int(np.ceil(place - half_width)))
-    last = min(y.size - 1, int(np.floor(place + half_width)))
+    first = max(0, math.ceil(place - half_width))
+    last = min(y.size - 1, math.floor(place + half_width))
     if last - first < 1:
-        first = int(np.clip(np.floor(place), 0, y.size - 2))
+        first = int(min(max(place, 0.0), y.size - 2))
         last = first + 1
     x = np.arange(first, last + 1) - place
     part = y[first : last + 1]
@@ -124,11 +126,11 @@ def local_fit(y: FloatArray, place: float, half_width: float) -> tuple[float, fl
     -----
     With fewer than five samples within the half-width it is the linear interpolation between two samples.
     """
-    first = max(0, int(np.ceil(place - half_width)))
-    last = min(y.size - 1, int(np.floor(place + half_width)))
+    first = max(0, math.ceil(place - half_width))
+    last = min(y.size - 1, math.floor(place + half_width))
     if last - first < 4:
-        i = int(np.clip(np.floor(place), 0, y.size - 2))
-        part = float(np.clip(place - i, 0.0, 1.0))
+        i = int(min(max(place, 0.0), y.size - 2))
+        part = min(max(place - i, 0.0), 1.0)
         value = float(y[i] * (1.0 - part) + y[i + 1] * part)
         return value, float(y[i + 1] - y[i]), float(np.hypot(1.0 - part, part))
     x = np.arange(first, last + 1) - place

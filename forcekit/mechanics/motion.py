@@ -13,8 +13,12 @@ __all__ = ["Motion", "integrate", "running_integral"]
 
 def running_integral(y: FloatArray, step_s: float) -> FloatArray:
     """Trapezoid rule from the first sample on, along the last axis; the first value is 0."""
-    out = np.zeros(y.shape)
-    np.cumsum(0.5 * step_s * (y[..., 1:] + y[..., :-1]), axis=-1, out=out[..., 1:])
+    out = np.empty(y.shape)
+    out[..., :1] = 0.0
+    areas = out[..., 1:]
+    np.add(y[..., 1:], y[..., :-1], out=areas)
+    areas *= 0.5 * step_s
+    np.cumsum(areas, axis=-1, out=areas)
     return out
 
 
@@ -32,7 +36,7 @@ class Motion:
     travel_m: FloatArray
 
     def _between(self, place: float) -> tuple[int, float]:
-        i = int(np.clip(np.floor(place), 0, self.velocity_mps.size - 2))
+        i = int(min(max(place, 0.0), self.velocity_mps.size - 2))
         return i, (place - i) / self.rate_hz
 
     def acceleration_at(self, place: float) -> float:
@@ -68,7 +72,7 @@ class Motion:
             slope = self.acceleration_at(place) / self.rate_hz
             if slope == 0.0:
                 break
-            place = float(np.clip(place - (self.velocity_at(place) - level_mps) / slope, i, i + 1))
+            place = min(max(place - (self.velocity_at(place) - level_mps) / slope, float(i)), i + 1.0)
         return place
 
 

@@ -39,6 +39,11 @@ LIGHTEST_N, HEAVIEST_N = 300.0, 12000.0
 FROZEN_LEAST = 4
 """Equal samples in a row that may mean a frozen link (our choice)."""
 
+STEP_SAMPLES = 5000
+"""Samples of a channel that tell the step of its converter (our choice)."""
+FIRST_STEPS = 200
+"""So many of them show first whether that step can matter (our choice)."""
+
 FZ, FX, FY, MX, MY = range(5)
 
 
@@ -147,11 +152,13 @@ def calibrated(stream: Stream, name: str, kind: str | tuple[str, ...]) -> FloatA
     """One channel in SI units, shape (m,), on the sensor's own stamps."""
     channel = stream.device.channel(name)
     factor = unit_factor(channel.unit, kind, f'{stream.device.name}, channel "{name}"')
+    if channel.offset == 0.0 and channel.sign * channel.scale * factor == 1.0:
+        return stream.raw[name]
     return (stream.raw[name] - channel.offset) * (channel.sign * channel.scale * factor)
 
 
-def _plate_channels(stream: Stream, plate: Plate, timebase: Timebase) -> tuple[FloatArray, FloatArray]:
-    """Channels (n, k) of one plate on the clock and its placed matrix (5, k)."""
+def _plate_channels(stream: Stream, plate: Plate, timebase: Timebase) -> tuple[list[FloatArray], FloatArray]:
+    """Channels of one plate on the clock, k of shape (n,), and its placed matrix (5, k)."""
 
     def get(name: str, kind: str | tuple[str, ...]) -> FloatArray:
         return fill(timebase, calibrated(stream, name, kind))
@@ -185,7 +192,7 @@ def _plate_channels(stream: Stream, plate: Plate, timebase: Timebase) -> tuple[F
         columns = [get(plate.force_z or "", "force")]
         matrix = np.zeros((5, 1))
         matrix[FZ] = 1.0
-    return np.column_stack(columns), _placed(matrix, plate)
+    return columns, _placed(matrix, plate)
 
 
 def has_positions(plate: Plate) -> bool:
@@ -197,7 +204,7 @@ def has_positions(plate: Plate) -> bool:
 
 def converter_step(values: FloatArray) -> float:
     """Smallest step between the numbers of one channel: the converter's, or nearly nothing for floating point."""
-    steps = np.diff(np.unique(values[:: max(1, values.size // 5000)]))
+    steps = np.diff(np.unique(values[:: max(1, values.size // STEP_SAMPLES)]))
     return float(steps.min()) if steps.size else 0.0
 
 
@@ -215,8 +222,14 @@ def channel_noise(values: FloatArray) -> FloatArray:
     second = np.diff(values, 2, axis=0)
     blocks = second[: second.shape[0] // 64 * 64].reshape(-1, 64, k)
     variance = np.median(np.mean(blocks**2, axis=1), axis=0) / 6.0
-    least = np.array([converter_step(values[:, j]) for j in range(k)]) / np.sqrt(12.0)
-    return np.asarray(np.maximum(np.sqrt(variance), least))
+    noise = np.sqrt(variance)
+    # No step between two neighbours is smaller than the converter's; where it is already below the noise, finding the
+    # converter's exactly (a sort of the channel) cannot matter.
+    some = np.abs(np.diff(values[:: max(1, n // STEP_SAMPLES)][:FIRST_STEPS], axis=0))
+    near = np.min(some, axis=0, initial=np.inf, where=some > 0.0) / np.sqrt(12.0)
+    for j in np.flatnonzero(near > noise):
+        noise[j] = max(float(noise[j]), converter_step(values[:, j]) / np.sqrt(12.0))
+    return np.asarray(noise)
 
 
 def _saturated(stream: Stream, timebase: Timebase) -> BoolArray:
@@ -224,22 +237,24 @@ def _saturated(stream: Stream, timebase: Timebase) -> BoolArray:
     flags = np.zeros(timebase.t_s.size, dtype=bool)
     for name, raw in stream.raw.items():
         channel = stream.device.channel(name)
-        at_limit = np.zeros(raw.size, dtype=bool)
-        if channel.highest is not None:
-            at_limit |= raw >= channel.highest
-        if channel.lowest is not None:
-            at_limit |= raw <= channel.lowest
-        for extreme in (raw.max(), raw.min()):
+        top, bottom = float(raw.max()), float(raw.min())
+        if channel.highest is not None and top >= channel.highest:
+            flags[timebase.index[raw >= channel.highest]] = True
+        if channel.lowest is not None and bottom <= channel.lowest:
+            flags[timebase.index[raw <= channel.lowest]] = True
+        for extreme in (top, bottom):
+            flat = raw == extreme
+            if extreme == 0.0 or np.count_nonzero(flat) < FROZEN_LEAST:
+                continue
             # A flat top is a limit wherever it lies; a flat bottom is one only far from where the channel usually is.
-            far = abs(extreme - np.median(raw)) > 0.5 * np.ptp(raw)
-            if extreme != 0.0 and (extreme == raw.max() or far):
-                flat = raw == extreme
-                step = converter_step(raw)
-                for a, b in runs(flat):
-                    edges = abs(raw[a] - raw[max(a - 1, 0)]) + abs(raw[b - 1] - raw[min(b, raw.size - 1)])
-                    if b - a >= FROZEN_LEAST and edges > 5.5 * step:
-                        at_limit[a:b] = True
-        flags[timebase.index[at_limit]] = True
+            if extreme != top and not abs(extreme - float(np.median(raw))) > 0.5 * (top - bottom):
+                continue
+            long = [(a, b) for a, b in runs(flat) if b - a >= FROZEN_LEAST]
+            step = converter_step(raw) if long else 0.0
+            for a, b in long:
+                edges = abs(raw[a] - raw[max(a - 1, 0)]) + abs(raw[b - 1] - raw[min(b, raw.size - 1)])
+                if edges > 5.5 * step:
+                    flags[timebase.index[a:b]] = True
     return flags
 
 
@@ -252,22 +267,24 @@ def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArr
     of itself and eight steps of the converter. A quiet stance on a coarse converter repeats samples too, but goes on by
     one step.
     """
-    step = converter_step(force_n)
-    same = np.zeros(force_n.size, dtype=bool)
-    same[1:] = np.all(channels[1:] == channels[:-1], axis=1)
     flags = np.zeros(force_n.size, dtype=bool)
-    for a, b in runs(same):
-        if b - a < FROZEN_LEAST or b >= force_n.size:
-            continue
+    same = np.zeros(force_n.size, dtype=bool)
+    same[1:] = channels[1:, 0] == channels[:-1, 0]
+    for j in range(1, channels.shape[1]):
+        if np.count_nonzero(same) < FROZEN_LEAST:
+            return flags
+        same[1:] &= channels[1:, j] == channels[:-1, j]
+    long = [(a, b) for a, b in runs(same) if b - a >= FROZEN_LEAST and b < force_n.size]
+    step = converter_step(force_n) if long else 0.0
+    for a, b in long:
         jump = abs(float(force_n[b] - force_n[a]))
         if jump > max(6.0 * noise_n, 0.005 * abs(float(force_n[b])), 8.0 * step) and force_n[a] > PRESSURE_FLOOR_N:
             flags[a:b] = True
     return flags
 
 
-def _check_unit_and_sign(force_n: FloatArray, stream: Stream) -> None:
+def _check_unit_and_sign(level: float, stream: Stream) -> None:
     """Refuse a force that cannot be a person's: it hangs downward, or is a thousand times too large or small."""
-    level = loaded_level(force_n)
     loaded = abs(level)
     where = f"{stream.source}"
     if not LIGHTEST_N <= loaded <= HEAVIEST_N:
@@ -316,16 +333,17 @@ def read_plate(stream: Stream) -> PlateSignals:
     device: DeviceFile = stream.device
     timebase = uniform_timebase(stream.t_s, stream.source)
     parts = [_plate_channels(stream, plate, timebase) for plate in device.plates]
-    channels = np.hstack([c for c, _ in parts])
+    channels = np.column_stack([c for columns, _ in parts for c in columns])
     matrix = np.hstack([m for _, m in parts])
-    owner = np.concatenate([np.full(c.shape[1], i) for i, (c, _) in enumerate(parts)])
+    owner = np.concatenate([np.full(len(columns), i) for i, (columns, _) in enumerate(parts)])
     force = channels @ matrix[FZ]
     _check_channels(timebase.rate_hz, stream)
-    _check_unit_and_sign(force, stream)
+    level = loaded_level(force)
+    _check_unit_and_sign(level, stream)
     noise = channel_noise(channels)
     still = frozen(channels, force, float(np.linalg.norm(matrix[FZ] * noise)))
     stated = float(np.linalg.norm([plate.zero_u_n for plate in device.plates]))
-    report = find_unloaded(force, 1.0 / timebase.rate_hz, stated)
+    report = find_unloaded(force, 1.0 / timebase.rate_hz, stated, loaded_n=level)
     products = _products(device.plates)
     zeroed, report = apply_zero(channels, timebase.t_s, report, keep=products)
     channels = _with_ready_pressure(channels, zeroed, owner, products)
@@ -360,6 +378,8 @@ def _with_ready_pressure(
     before: FloatArray, zeroed: FloatArray, owner: np.ndarray[tuple[int, ...], np.dtype[np.int64]], products: BoolArray
 ) -> FloatArray:
     """Multiply a ready pressure with the zeroed force instead of the force before; shape (n, k)."""
+    if not products.any():
+        return zeroed
     out = zeroed.copy()
     for j in np.flatnonzero(products):
         force = int(np.flatnonzero(owner == owner[j])[0])

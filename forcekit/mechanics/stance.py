@@ -52,11 +52,19 @@ class Weighing:
 
 def moving_mean(y: FloatArray, width: int) -> FloatArray:
     """Centred moving mean over `width` samples (odd); shorter at the ends."""
-    total = np.concatenate(([0.0], np.cumsum(y)))
+    total = np.zeros(y.size + 1)
+    np.cumsum(y, out=total[1:])
     half = width // 2
-    i = np.arange(y.size)
-    first, last = np.maximum(0, i - half), np.minimum(y.size, i + half + 1)
-    return np.asarray((total[last] - total[first]) / (last - first))
+    if y.size < 2 * half + 1:
+        i = np.arange(y.size)
+        first, last = np.maximum(0, i - half), np.minimum(y.size, i + half + 1)
+        return np.asarray((total[last] - total[first]) / (last - first))
+    out = np.empty(y.size)
+    n = np.arange(half + 1, 2 * half + 1)
+    out[:half] = total[half + 1 : 2 * half + 1] / n
+    out[half : y.size - half] = (total[2 * half + 1 :] - total[: y.size - 2 * half]) / (2 * half + 1)
+    out[y.size - half :] = (total[-1] - total[y.size - 2 * half : y.size - half]) / n[::-1]
+    return out
 
 
 def trailing_moments(y: FloatArray, width: int, shortest: int) -> tuple[FloatArray, FloatArray]:
@@ -66,14 +74,14 @@ def trailing_moments(y: FloatArray, width: int, shortest: int) -> tuple[FloatArr
     """
     shift = float(np.mean(y))
     z = y - shift
-    total = np.concatenate(([0.0], np.cumsum(z)))
-    squares = np.concatenate(([0.0], np.cumsum(z * z)))
-    last = np.arange(1, y.size + 1)
-    first = np.maximum(0, last - width)
-    n = last - first
-    mean = (total[last] - total[first]) / n
-    variance = np.maximum((squares[last] - squares[first]) / n - mean**2, 0.0)
-    sd = np.sqrt(variance)
+    n = np.minimum(np.arange(1.0, y.size + 1.0), width)
+    mean, variance = np.cumsum(z), np.cumsum(z * z)
+    for total in (mean, variance):
+        if y.size > width:
+            total[width:] -= total[:-width].copy()
+        total /= n
+    variance -= mean**2
+    sd = np.sqrt(np.maximum(variance, 0.0, out=variance))
     sd[: min(shortest, y.size)] = np.inf
     return mean + shift, sd
 

@@ -15,6 +15,10 @@ LARGEST_JITTER_FRAC = 0.3
 """Stamps further than this part of a step from a uniform clock are resampled instead of snapped; our choice."""
 
 
+FIRST_STAMPS = 100
+"""So many stamps are looked at before all are: mostly they show already that there is no such rounding (our choice)."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Timebase:
     """A uniform clock and how the samples sit on it.
@@ -69,7 +73,10 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     differences = np.diff(t_s)
     step = _step(differences)
     # Rounding moves a difference by up to one place; only what is longer than that can be a gap.
-    breaks = differences > max(1.5 * step, step + 1.01 * _rounding(t_s, step))
+    longest = 1.5 * step
+    if float(differences.max()) > longest:
+        longest = max(longest, step + 1.01 * _rounding(t_s, step))
+    breaks = differences > longest
     steps = np.ones(differences.size, dtype=np.int64)
     parts = np.diff(np.concatenate(([-1], np.flatnonzero(breaks), [differences.size]))) - 1
     if breaks.any() and parts.sum() > 0:
@@ -87,7 +94,8 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     start = float(t_s.mean() - slope * index.mean())
     grid: FloatArray = start + slope * np.arange(n, dtype=np.float64)
     off = np.abs(t_s - grid[index])
-    jitters = bool(np.quantile(off, 0.95) > LARGEST_JITTER_FRAC * slope)
+    largest = LARGEST_JITTER_FRAC * slope
+    jitters = bool(off.max() > largest and np.quantile(off, 0.95) > largest)
     missing = np.ones(n, dtype=bool)
     missing[index] = False
     return Timebase(grid, 1.0 / slope, index, missing, t_s, jitters)
@@ -104,7 +112,9 @@ def _step(differences: FloatArray) -> float:
 def _rounding(t_s: FloatArray, step_s: float) -> float:
     """Place to which the stamps are rounded (s): 10 ms, 1 ms, 0.1 ms ... if they all sit on it, else nothing."""
     for place in (1e-2, 1e-3, 1e-4, 1e-5):
-        if place <= step_s and np.all(np.abs(t_s / place - np.round(t_s / place)) < 1e-4):
+        if place <= step_s and all(
+            np.all(np.abs(t / place - np.round(t / place)) < 1e-4) for t in (t_s[:FIRST_STAMPS], t_s)
+        ):
             return place
     return 0.0
 

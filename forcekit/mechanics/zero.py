@@ -66,11 +66,14 @@ def loaded_level(force_n: FloatArray) -> float:
 
     The median of what exceeds a fifth of the top. The sign is kept, so that a plate that counts downward shows.
     """
-    top = float(np.quantile(np.abs(force_n), 0.998))
-    return float(np.median(force_n[np.abs(force_n) >= 0.2 * top])) if top > 0.0 else 0.0
+    size = np.abs(force_n)
+    top = float(np.quantile(size, 0.998))
+    return float(np.median(force_n[size >= 0.2 * top])) if top > 0.0 else 0.0
 
 
-def find_unloaded(force_n: FloatArray, step_s: float, zero_u_n: float = np.inf) -> ZeroReport:
+def find_unloaded(
+    force_n: FloatArray, step_s: float, zero_u_n: float = np.inf, *, loaded_n: float | None = None
+) -> ZeroReport:
     """Find where nothing stands on the plate.
 
     Parameters
@@ -80,6 +83,8 @@ def find_unloaded(force_n: FloatArray, step_s: float, zero_u_n: float = np.inf) 
     step_s : float, second
     zero_u_n : float, newton
         Stated standard uncertainty of the zero.
+    loaded_n : float, newton, optional
+        See `loaded_level`, where it is known already.
 
     Notes
     -----
@@ -94,7 +99,7 @@ def find_unloaded(force_n: FloatArray, step_s: float, zero_u_n: float = np.inf) 
     total = np.concatenate(([0.0], np.cumsum(force_n)))
     means = (total[width:] - total[:-width]) / width
     lowest = float(means.min())
-    loaded = loaded_level(force_n)
+    loaded = loaded_level(force_n) if loaded_n is None else loaded_n
     if abs(lowest) > LARGEST_OFFSET_FRAC * loaded:
         return ZeroReport()
     near = np.abs(force_n - lowest) < max(25.0, 0.02 * loaded)

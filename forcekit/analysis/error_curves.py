@@ -1,0 +1,197 @@
+"""Error curves as coefficients on a few common curves, worked out only where they are read.
+
+A plate of eight channels has some sixty sources of error. Each moves the force by a sum of the channels themselves, a
+constant, a straight line in time and blocks that are one here and zero elsewhere; and so are speed and travel sums of
+their integrals, since the trapezoid rule is linear. A dozen curves are integrated instead of sixty, and nothing of the
+size sources times samples is ever made.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from forcekit.mechanics.plate import PlateSignals
+from forcekit.model import FloatArray
+
+__all__ = ["ErrorCurve", "PlateBasis", "ResultantErrors", "StepCurves", "plate_basis"]
+
+Indices = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlateBasis:
+    """Curves that the errors of the plates are sums of.
+
+    Attributes
+    ----------
+    curves : array, shape (b, n)
+        The k channels, one, time since the first sample; for each plate with a ready pressure its channels over its
+        force, and the same times the time.
+    n_channels : int
+    shares : mapping of int to (int, int)
+        Number of such a plate -> first curve of its shares, and how many they are.
+    """
+
+    curves: FloatArray
+    n_channels: int
+    shares: dict[int, tuple[int, int]]
+
+    @property
+    def n(self) -> int:
+        """Number of curves."""
+        return int(self.curves.shape[0])
+
+    def on(self, channels: Indices, factors: FloatArray) -> FloatArray:
+        """Coefficients (5, b) of factors (5, m) times some channels."""
+        out = np.zeros((5, self.n))
+        out[:, channels] = factors
+        return out
+
+    def steady(self, constant: FloatArray, per_second: FloatArray) -> FloatArray:
+        """Coefficients (5, b) of a straight line in time."""
+        out = np.zeros((5, self.n))
+        out[:, self.n_channels], out[:, self.n_channels + 1] = constant, per_second
+        return out
+
+    def shared(self, plate: int, constant: FloatArray, per_second: FloatArray) -> FloatArray:
+        """Coefficients (5, b) of a straight line in time, factors (5, m), times a plate's channels over its force."""
+        first, m = self.shares[plate]
+        out = np.zeros((5, self.n))
+        out[:, first : first + m], out[:, first + m : first + 2 * m] = constant, per_second
+        return out
+
+
+def plate_basis(signals: PlateSignals, first: int, last: int) -> PlateBasis:
+    """Curves of the samples first..last-1 that the errors of the plates are sums of."""
+    n, k = last - first, signals.channels.shape[1]
+    ready = [i for i, plate in enumerate(signals.plates) if plate.kind == "pressure"]
+    counts = {i: int(np.count_nonzero(signals.owner == i)) for i in ready}
+    curves = np.empty((k + 2 + 2 * sum(counts.values()), n))
+    curves[:k] = signals.channels[first:last].T
+    curves[k] = 1.0
+    curves[k + 1] = signals.t_s[first:last] - signals.t_s[first]
+    shares = {}
+    at = k + 2
+    for i, m in counts.items():
+        mine = np.flatnonzero(signals.owner == i)
+        c = curves[mine]
+        force = signals.matrix[0, mine] @ c
+        share = np.divide(c, force, out=np.zeros_like(c), where=np.abs(force) > 1.0)
+        curves[at : at + m], curves[at + m : at + 2 * m] = share, share * curves[k + 1]
+        shares[i] = (at, m)
+        at += 2 * m
+    return PlateBasis(curves, k, shares)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class StepCurves:
+    """Curves that are one from sample a to b-1 and zero elsewhere, with their trapezoid integrals in closed form.
+
+    ::
+
+        sample       a-1    a    a+1   ...   b-1    b    b+1
+        value         0     1     1           1     0     0
+        integral      0    1/2   3/2  ... b-a-1/2  b-a   b-a     (steps)
+
+    A block that starts at the first sample has no half step before it.
+    """
+
+    start: FloatArray
+    end: FloatArray
+    length: FloatArray
+    lead: FloatArray
+    """Half a step before the block; none where it starts at the first sample."""
+
+    @classmethod
+    def of(cls, blocks: Sequence[tuple[int, int]]) -> StepCurves:
+        """Curves of some blocks, none of them empty."""
+        start, end = np.array(blocks, dtype=np.float64).T
+        return cls(start, end, end - start, np.where(start > 0.0, 0.5, 0.0))
+
+    @property
+    def n(self) -> int:
+        """Number of curves."""
+        return int(self.start.size)
+
+    def at(self, i: FloatArray, n_integrals: int) -> FloatArray:
+        """Value at samples i (0), integral from the first sample to them (1), or the integral of that (2); in steps.
+
+        Parameters
+        ----------
+        i : array, shape (m, 1)
+        n_integrals : int
+        """
+        m = i - self.start
+        if n_integrals == 0:
+            return np.asarray((m >= 0.0) & (i < self.end), dtype=np.float64)
+        whole = self.length - 0.5 + self.lead
+        if n_integrals == 1:
+            return np.minimum(np.maximum(m + self.lead, 0.0), whole)
+        inside = np.minimum(np.maximum(m, 0.0), self.length - 1.0)
+        beyond = np.maximum(m - self.length, 0.0)
+        # One step leads from the last sample inside to the first outside, where the integral has its final value.
+        out = 0.5 * self.lead * (m >= 0.0) + (whole - 0.25) * (m >= self.length)
+        return np.asarray(out + inside * (0.5 * inside + self.lead) + beyond * whole)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ErrorCurve:
+    """Change of one curve of a lift for each source.
+
+    Attributes
+    ----------
+    curves : array, shape (b, n)
+    on_curves : array, shape (s, b)
+        Coefficients.
+    steps : StepCurves
+    on_steps : array, shape (s, m)
+        Coefficients of their `n_integrals`-fold integrals.
+    n_integrals : int
+    known : dict
+        What was asked for before; the same few instants are asked for again and again.
+    """
+
+    curves: FloatArray
+    on_curves: FloatArray
+    steps: StepCurves
+    on_steps: FloatArray
+    n_integrals: int
+    known: dict[float, FloatArray] = field(default_factory=dict)
+
+    @property
+    def n_samples(self) -> int:
+        """Number of samples."""
+        return int(self.curves.shape[1])
+
+    def at(self, place: float) -> FloatArray:
+        """Change at a place per source, linear between samples; shape (s,)."""
+        found = self.known.get(place)
+        if found is None:
+            i = min(max(int(place // 1.0), 0), self.n_samples - 2)
+            weights = np.array([1.0 - (place - i), place - i])
+            steps = weights @ self.steps.at(np.array([[i], [i + 1.0]]), self.n_integrals)
+            found = self.on_curves @ (self.curves[:, i : i + 2] @ weights) + self.on_steps @ steps
+            self.known[place] = found
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class ResultantErrors:
+    """Change of the resultant for each source of the plates.
+
+    Attributes
+    ----------
+    curves : array, shape (b, n)
+    on_curves : array, shape (s, 5, b)
+        Coefficients of each row of the resultant.
+    """
+
+    curves: FloatArray
+    on_curves: FloatArray
+
+    def weighted(self, row: int, first: int, weights: FloatArray) -> FloatArray:
+        """Change of a weighted sum of one row over the samples from `first` on, per source; shape (s,)."""
+        return np.asarray(self.on_curves[:, row] @ (self.curves[:, first : first + weights.size] @ weights))
