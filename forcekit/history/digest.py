@@ -68,6 +68,12 @@ class Focus:
     limit_source: str
     surest: int
     """Index of a lift that shows it, the worst by its measure."""
+    showing: tuple[int, ...] = ()
+    """Indices of the lifts in which it is clear (possible, where it is clear in none)."""
+    measure: str | None = None
+    limit: float | None = None
+    """Limit of the measure (SI) where it is the cue book's own; None where it is the lifter's or counted."""
+    way: Literal["above", "below", "either"] = "above"
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,10 +312,12 @@ def _focus(reps: Sequence[DigestRep], book: Mapping[str, CueEntry]) -> tuple[Foc
     showing = [i for i, rep in enumerate(reps) if any(f.pattern == pattern for f in rep.findings)]
     surest = max(showing, key=lambda i: _badness(reps[i], measure, way))
     said = next(f for f in reps[surest].findings if f.pattern == pattern)
+    strength: Literal["clear", "possible"] = "clear" if clear else "possible"
+    shown = tuple(i for i in showing if any((f.pattern, f.strength) == (pattern, strength) for f in reps[i].findings))
     judged = sum(measure is None or _number(rep, measure) is not None for rep in reps)
     focus = Focus(
-        pattern, "clear" if clear else "possible", clear[pattern], possible[pattern], max(judged, len(showing)),
-        said.cue, said.limit_source, surest,
+        pattern, strength, clear[pattern], possible[pattern], max(judged, len(showing)), said.cue, said.limit_source,
+        surest, shown, measure, _limit_of(pattern, measure, said, book), way,
     )  # fmt: skip
     others = sorted(((p, n) for p, n in clear.items() if p != pattern), key=lambda pair: (cost(pair[0]), pair[0]))
     return focus, tuple(others)
@@ -324,6 +332,15 @@ def _measure_of(pattern: str, reps: Sequence[DigestRep]) -> tuple[str | None, Li
     measure = max(sorted(used), key=lambda name: used[name])
     row = next((c for c in rows if measure in (c.measure, c.measure.removesuffix("_of_foot"))), rows[0])
     return measure, "either" if row.sign == 0.0 else row.side
+
+
+def _limit_of(pattern: str, measure: str | None, said: Finding, book: Mapping[str, CueEntry]) -> float | None:
+    """Limit of the cue book for this measure; None where the finding names another source, or none is measured."""
+    if pattern not in book or said.limit_source != book[pattern].limit_source:
+        return None
+    return next(
+        (c.limit(book) for p in PATTERNS for c in p.conditions[:1] if (p.name, c.measure) == (pattern, measure)), None
+    )
 
 
 def _number(rep: DigestRep, measure: str) -> Measure | None:

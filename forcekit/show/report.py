@@ -128,9 +128,7 @@ def make_report(digest: Digest, *, pseudonym: str | None = None, note: str | Non
         sections.append(_sure(digest))
     sections.append(Section("Cautions", (Block(items=CAUTIONS),)))
     title = _title(digest, who)
-    made_by = (
-        f"Made by forcekit {version} from what the plate and the sensor on the bar measured. ± is a 95 % interval."
-    )
+    made_by = f"Made by forcekit {version}. ± is a 95 % interval."
     return Report(title, _subtitle(digest), tuple(sections), made_by)
 
 
@@ -186,9 +184,10 @@ def _seen(digest: Digest) -> tuple[str, ...]:
     words = PATTERN_WORDS[focus.pattern]
     if focus.strength == "clear":
         in_n = "In this lift" if n == 1 else f"In {focus.n_clear} of {focus.n_judged} lifts"
-        sure = "clearly, beyond what the measurement leaves open"
+        sure = "This is clear: it is more than the error of the measurement can explain."
         also = f" In {focus.n_possible} more it is possible." if focus.n_possible else ""
-        out.append(f"{in_n} {words.seen}: {sure}.{also}")
+        which = "" if n == 1 else f" ({_numbers(focus.showing)})"
+        out.append(f"{in_n}{which} {words.seen}. {sure}{also}")
     else:
         in_n = "this lift" if n == 1 else f"{focus.n_possible} of {focus.n_judged} lifts"
         out.append(f"Possibly, in {in_n}, {words.seen}. The measurement cannot tell for sure.")
@@ -197,7 +196,29 @@ def _seen(digest: Digest) -> tuple[str, ...]:
         out.append(f"Also seen, for later: {join_words(more)}. One thing at a time.")
     elif focus.strength == "clear":
         out.append(f"Nothing else stood out clearly. {_unjudged(digest)}".strip())
+    if digest.usual and digest.usual_load_kg is not None and (beyond := outside_usual(digest)):
+        out.append(f"At {load_text(digest.usual_load_kg)}, not as usual: {beyond}.")
     return tuple(out)
+
+
+def outside_usual(digest: Digest) -> str:
+    """Measures of the session that lie outside the usual range, with the way and in how many lifts; "" for none."""
+    return join_words(
+        [
+            f"{row.words.label} {way} in {int(beyond.sum())} of {_count(row.value.size, 'lift')}"
+            for row in digest.usual
+            for way, beyond in ((row.words.lower, row.value < row.low), (row.words.higher, row.value > row.high))
+            if beyond.any()
+        ]
+        or [""]
+    )
+
+
+def _numbers(indices: Sequence[int]) -> str:
+    """Write which lifts: "lift 4", "lifts 4 and 6"; many are cut short."""
+    told = [str(i + 1) for i in indices]
+    told = told if len(told) <= 8 else [*told[:7], "more"]
+    return f"lift {told[0]}" if len(told) == 1 else f"lifts {join_words(told)}"
 
 
 def _unjudged(digest: Digest) -> str:
@@ -227,7 +248,7 @@ def _work(digest: Digest) -> Section:
         ("Why", words.why),
         ("Better looks like", words.better),
     )
-    basis = f"Judged by {words.measured_by}. Limit: {focus.limit_source}."
+    basis = f"Judged by {words.measured_by}.{_target(digest)}"
     if focus.strength == "possible":
         basis = "Only possible, not clear: watch it before you change anything. " + basis
     return Section(
@@ -235,6 +256,26 @@ def _work(digest: Digest) -> Section:
         (Block(labelled=labelled), Block(paragraphs=(basis,))),
         "main",
     )
+
+
+def _target(digest: Digest) -> str:
+    """The limit as a number to stay inside of, with this session's best and worst beside it; "" where there is none."""
+    focus, pair = digest.focus, digest.pair
+    if focus is None or focus.measure is None or focus.limit is None:
+        return ""
+    info = MEASURES[focus.measure]
+    unit = f" {info.shown_unit}" if info.shown_unit else ""
+    limit = f"{abs(info.factor * focus.limit):g}{unit}"
+    if focus.way == "either":
+        told = f" Aim for less than {limit} to either side."
+    elif focus.limit < 0.0:
+        told = f" Aim for less than {limit} the other way."
+    else:
+        told = f" Aim for {'less' if focus.way == 'above' else 'more'} than {limit}."
+    if pair is not None and pair.measure == focus.measure:
+        best, worst = (plain_number(digest.reps[i].measures[focus.measure]) for i in (pair.best, pair.worst))
+        told += f" Your best lift had {best}, your worst {worst}."
+    return told
 
 
 # --------------------------------------------------------------------------------------------------- the table
@@ -360,8 +401,17 @@ def _sure(digest: Digest) -> Section:
             "Where you stand on the plate is known to about half a centimetre; how far the pressure moves is known "
             "better, because that error cancels."
         )
+    if digest.focus is not None:
+        told.append(f'The limit behind "One thing to work on" comes from {_source(digest.focus.limit_source)}.')
     told += _doubts(digest.reps)
     return Section("What the numbers mean, and how sure they are", (Block(labelled=labelled), Block(tuple(told))))
+
+
+def _source(text: str) -> str:
+    """Source of a limit inside a sentence."""
+    return (
+        text.rstrip(".").replace("common practice: ", "common practice, ").replace("published: ", "what is published, ")
+    )
 
 
 def _doubts(reps: Sequence[DigestRep]) -> list[str]:

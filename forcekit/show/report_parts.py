@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 from forcekit.history.between import Against
 from forcekit.history.digest import Digest, DigestRep, Pair
 from forcekit.history.timeline import Timeline, newest
-from forcekit.history.wording import load_text, number_text
+from forcekit.history.wording import join_words, load_text, number_text
 from forcekit.registry import MEASURES
 from forcekit.show.aligned import aligned_figure
 from forcekit.show.report import (
@@ -20,6 +20,7 @@ from forcekit.show.report import (
     Card,
     Picture,
     Section,
+    outside_usual,
     plain_number,
 )
 from forcekit.show.report_figures import Frame, foot_figure, frame_of, path_figure, timing_figure, usual_figure
@@ -80,7 +81,10 @@ def _value(rep: DigestRep, pair: Pair) -> tuple[str, ...]:
     if pair.measure is None:
         return ()
     label = MEASURES[pair.measure].label
-    return (f"{label[0].upper()}{label[1:]}: {plain_number(rep.measures[pair.measure])}",)
+    told = f"{label[0].upper()}{label[1:]}: {plain_number(rep.measures[pair.measure])}"
+    if pair.measure.endswith("_of_foot"):
+        told += f" ({plain_number(rep.measures[pair.measure.removesuffix('_of_foot')])})"
+    return (told,)
 
 
 def _card(heading: str, rep: DigestRep, lines: tuple[str, ...], frame: Frame | None) -> Card:
@@ -94,7 +98,7 @@ def _card(heading: str, rep: DigestRep, lines: tuple[str, ...], frame: Frame | N
     pictures = [
         Picture(
             _drawn(timing_figure, lift, frame), f"{number}: force and height over time",
-            f"Force and height from the first movement to the end of the drive. {headline(lift)}",
+            f"On the force scale 1 is the weight of you and the bar; height 0 is standing. {headline(lift)}",
         )
     ]  # fmt: skip
     if lift.curves.cop_x_m is not None:
@@ -127,7 +131,7 @@ def _pressure_words(lift: Lift) -> str:
         if lift.measures[name].ok
     ]
     told = f" It moves {' and '.join(moved)}; forward is plus." if moved else ""
-    return f"Path of the pressure along the sole, heel below, toes above.{told}"
+    return f"Path of the pressure along the sole; circle: standing, square: lowest point.{told}"
 
 
 def _bar_words(lift: Lift) -> str:
@@ -137,7 +141,10 @@ def _bar_words(lift: Lift) -> str:
         if lift.measures[name].ok
     ]
     told = f" It moves forward by {' and '.join(moved)}." if moved else ""
-    return f"Path of the bar from the side, forward to the left.{told}"
+    return (
+        "Path of the bar seen from your left; dashed: straight up from the shoulders. The small ovals are the 95 % "
+        f"region.{told}"
+    )
 
 
 # ------------------------------------------------------------------------------------------- usual and before
@@ -149,17 +156,13 @@ def usual_section(digest: Digest) -> Section | None:
         return None
     at = load_text(digest.usual_load_kg)
     n = max(row.n_before for row in digest.usual)
-    outside = [
-        f"{row.words.label} {way} in {int(beyond.sum())} of {row.value.size}"
-        for row in digest.usual
-        for way, beyond in ((row.words.lower, row.value < row.low), (row.words.higher, row.value > row.high))
-        if beyond.any()
-    ]
+    outside = outside_usual(digest)
     told = (
         f"Your lifts at {at} (dots) over your usual range (grey), made from {n} lifts before this session. Each range "
-        "holds 19 of 20 usual lifts, so one dot outside now and then means nothing."
+        "holds 19 of 20 usual lifts, so one dot outside now and then means nothing. The next section looks at whole sessions "
+        "and at all measures together, which takes more to show a change."
     )
-    said = f"Outside the usual: {', '.join(outside)}." if outside else "All of them lie inside."
+    said = f"Outside the usual: {outside}." if outside else "All of them lie inside."
     picture = Picture(lambda: usual_figure(digest.usual), f"Your lifts at {at} against your usual range", said)
     return Section("Against your usual", (Block((told, said)), Block(pictures=(picture,))))
 
@@ -183,8 +186,16 @@ def compared(digest: Digest) -> Section | None:
 def _against_words(against: Against) -> str:
     if against.withheld is not None or against.different:
         return against.sentence
-    finest = [f"{m.words.label} {number_text(m.seen_from, m.words, m.seen_from)}" for m in against.measures]
-    return f"{against.sentence} A change smaller than this could not be seen: {', '.join(finest)}."
+    finest = [
+        f"{m.words.label} {number_text(m.seen_from, m.words, m.seen_from)}"
+        for m in against.measures
+        if m.measure in ("dip_depth", "transition_time", "shift_in_drive", "bar_transition_time")
+    ]
+    return (
+        f"{against.sentence} A change would have shown from this on: {join_words(finest)}."
+        if finest
+        else against.sentence
+    )
 
 
 def timing(digest: Digest) -> Section | None:

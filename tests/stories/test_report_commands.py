@@ -239,7 +239,7 @@ def test_a_recording_alone_makes_a_report(tmp_path: Path) -> None:
 
     assert said.code == 0
     assert "3 lifts" in words
-    assert "In 1 of 3 lifts the pressure ran toward the toes already in the dip" in words
+    assert "In 1 of 3 lifts (lift 2) the pressure ran toward the toes already in the dip" in words
     assert "Against your usual" not in words
     assert "session_of_oda" not in text
 
