@@ -159,8 +159,8 @@ def usual_section(digest: Digest) -> Section | None:
     outside = outside_usual(digest)
     told = (
         f"Your lifts at {at} (dots) over your usual range (grey), made from {n} lifts before this session. Each range "
-        "holds 19 of 20 usual lifts, so one dot outside now and then means nothing. The next section looks at whole sessions "
-        "and at all measures together, which takes more to show a change."
+        "holds 19 of 20 usual lifts, so one dot outside now and then means nothing. The next section looks at whole "
+        "sessions and at all measures together, which takes more to show a change."
     )
     said = f"Outside the usual: {outside}." if outside else "All of them lie inside."
     picture = Picture(lambda: usual_figure(digest.usual), f"Your lifts at {at} against your usual range", said)
