@@ -32,7 +32,7 @@ MM_PER_IN = 25.4
 MOST_HIGH_MM = 92.0
 """Highest figure in a column; a higher one is made smaller."""
 INK, SOFT, EDGE = (29, 29, 27), (85, 85, 79), (213, 94, 0)
-MAIN_FILL, WHITE = (255, 244, 230), (255, 255, 255)
+WHITE = (255, 255, 255)
 EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 """Stands for the time of writing, so that the same report gives the same bytes."""
 
@@ -66,16 +66,15 @@ class _Pages:
             self.pdf.add_page()
 
     def text(
-        self, words: str, size: float = 10.0, *, bold: bool = False, colour: Sequence[int] = INK, fill: bool = False,
+        self, words: str, size: float = 10.0, *, bold: bool = False, colour: Sequence[int] = INK,
         x: float | None = None, width: float | None = None, after: float = 1.5,
     ) -> None:  # fmt: skip
         """Set a paragraph."""
         p = self.pdf
         p.set_font("sans", "B" if bold else "", size)
         p.set_text_color(*colour)
-        p.set_fill_color(*MAIN_FILL)
         p.set_x(p.l_margin if x is None else x)
-        p.multi_cell(width or 0, size * 0.5, words, fill=fill, align="L", new_x="LMARGIN", new_y="NEXT")
+        p.multi_cell(width or 0, size * 0.5, words, align="L", new_x="LMARGIN", new_y="NEXT")
         p.set_y(p.get_y() + after)
 
     def figure(self, drawn: Figure, x: float, width: float) -> float:
@@ -148,7 +147,7 @@ def _section(pages: _Pages, section: Section) -> None:
     page, top = pages.pdf.page_no(), pages.pdf.get_y()
     indent = pages.pdf.l_margin + (4.0 if boxed else 0.0)
     width = pages.width - (5.0 if boxed else 0.0)
-    pages.text(section.heading, 13, bold=True, x=indent, width=width, fill=main)
+    pages.text(section.heading, 13, bold=True, x=indent, width=width)
     for block in section.blocks:
         _block(pages, block, indent, width, main)
     if boxed and pages.pdf.page_no() == page:
