@@ -1,7 +1,6 @@
-"""Measures of the bar: its own motion, and what plate and bar show only together.
+"""Measures that the bar's sensor shows by itself: whether the bar stays on the shoulders and in line.
 
-Whether the bar stays on the shoulders and in line is seen by its sensor; whether it leaves the body takes plate and
-bar on one clock: F = m_body (a_body + g) + m_bar (a_bar + g).
+What plate and bar show only together stands in `bar_and_plate`.
 """
 
 from __future__ import annotations
@@ -11,8 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forcekit.analysis.errors import LiftCurves
-from forcekit.analysis.phases import TRANSITION_MPS, Phases
+from forcekit.analysis.phases import TRANSITION_MPS
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.bar import BarMotion, bar_motion
@@ -22,13 +20,12 @@ from forcekit.mechanics.bar_readout import Instant, bar_at, bar_parts, bar_peak_
 from forcekit.mechanics.bar_stillness import bar_rests
 from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.crossings import peak
-from forcekit.mechanics.pair_quality import agreement_check
-from forcekit.mechanics.rack import agreement, bar_lead, body_share, joined, rack_load
-from forcekit.mechanics.uncertain import K95, Uncertain
-from forcekit.model import AttemptCard, BarCurves, FloatArray, QualityCheck
+from forcekit.mechanics.rack import rack_load
+from forcekit.mechanics.uncertain import Uncertain
+from forcekit.model import BarCurves, FloatArray, QualityCheck
 from forcekit.registry import MEASURES
 
-__all__ = ["BAR_NAMES", "BarLift", "LiftTimes", "bar_measures", "follow_bar", "pair_measures", "shown_bar"]
+__all__ = ["BAR_NAMES", "BarLift", "LiftTimes", "bar_measures", "follow_bar", "shown_bar"]
 
 BAR_NAMES = tuple(name for name, info in MEASURES.items() if info.group == "bar")
 BEFORE_S, AFTER_S = 3.0, 9.0
@@ -42,12 +39,7 @@ BEND_U_S = 0.0002
 """Standard uncertainty of the bar's fastest moment from how its acceleration bends there (seen in simulated lifts)."""
 TURN_SCALE_U = 0.004
 """Relative standard uncertainty of the bar's turnaround from the scale of an uncalibrated accelerometer."""
-FLOATING = 0.15
-"""Below this rack load the bar no longer presses on the shoulders (as in the cue book)."""
 LIGHT_HALF_S = 0.008
-SHOULDERS_PER_BODY, SHOULDERS_U = 1.18, 0.06
-"""How far the shoulders sink per metre that the body's own centre of mass sinks: feet and shanks stay behind (own
-estimate from segment masses)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,113 +271,6 @@ def _level(lift: BarLift, onset: float, low: float, end: float) -> Readings:
         unknown = CannotMeasure(Reason.NO_SHAFT_AXIS, "forward and back may be swapped; declare shaft_axis")
         return {name: unknown for name in names}
     return {name: Reading(value) for name, value in zip(names, values, strict=True)}
-
-
-# ------------------------------------------------------------------------------------------- plate and bar
-
-
-def pair_measures(
-    lift: BarLift, curves: LiftCurves, phases: Phases, card: AttemptCard, least_load: Uncertain
-) -> tuple[Readings, QualityCheck | None]:
-    """Measures that take plate and bar together, and whether the two agree.
-
-    Parameters
-    ----------
-    lift : BarLift
-    curves, phases : of the plate
-    card : AttemptCard
-        For the load.
-    least_load : Uncertain
-        Smallest rack load of the dip.
-    """
-    top = bar_peak_speed(
-        lift.motion, lift.at(phases.lowest_at.value), lift.at(phases.drive_end_at.value) + PEAK_AFTER_S
-    )
-    i = int(phases.lowest_place) + int(
-        np.argmax(curves.motion.velocity_mps[int(phases.lowest_place) : int(phases.drive_end_place) + 2])
-    )
-    a = curves.motion.acceleration_mps2
-    i = i if a[i] > 0.0 else i - 1
-    place = i + float(np.clip(a[i] / (a[i] - a[i + 1]), 0.0, 1.0)) if a[i] > a[i + 1] else float(i)
-    system_s = curves.t0_s + place / curves.rate_hz
-    u_system = (
-        curves.noise_n / curves.weight.value * curves.gravity_mps2 / max(1.0, abs(a[i + 1] - a[i]) * curves.rate_hz)
-    )
-    lead = bar_lead(
-        lift.lift_time(top.t_s), top.u_s, system_s, math.hypot(u_system, 0.1 / curves.rate_hz), lift.clock_u_s(system_s)
-    )
-    out: Readings = {"bar_lead": Reading(lead)}
-    mass = curves.weight.value / curves.gravity_mps2
-    try:
-        share = body_share(mass, card.load_kg or 0.0)
-    except CannotMeasure as reason:
-        out["bar_separation"] = reason
-        return out, None
-    out["bar_separation"] = Reading(_separation(lift, curves, phases, share))
-    check = _agreement(lift, curves, phases)
-    floats = least_load.value + K95 * least_load.u < FLOATING
-    if floats and lift.clock is not None and lift.clock.drift == 0.0:
-        # One lift aligned the clocks, and in it the bar did not move with the body: the match is off by some tens of
-        # milliseconds.
-        unsure = CannotMeasure(Reason.NOT_ALIGNED, "the bar left the shoulders in the movement that aligns them")
-        out = {"bar_lead": unsure, "bar_separation": unsure, "bar_velocity_at_takeoff": unsure}
-    if check.verdict == "bad" and floats:
-        # A bar in the air does not move with the body: that is the finding, not a fault of the files.
-        check = QualityCheck(check.name, "doubtful", "The bar left the shoulders, so that plate and bar cannot agree.")
-    return out, check
-
-
-def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float) -> Uncertain:
-    """Largest height of the bar over its place on the shoulders between onset and lowest point.
-
-    With z the travel from the onset: the body's own is (z_system - (1 - share) z_bar)/share; the shoulders move
-    SHOULDERS_PER_BODY times as far.
-    """
-    first, last = int(np.ceil(phases.onset.place)), int(np.floor(phases.lowest_place))
-    places = np.arange(first, last + 1, max(1, (last - first) // 60))
-    t_bar = np.array([lift.at(curves.t0_s + p / curves.rate_hz) for p in places])
-    grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
-    z_bar = np.interp(t_bar, grid, lift.motion.travel_m[:, 2])
-    z_system = curves.motion.travel_m[places]
-    z_bar, z_system = z_bar - z_bar[0], z_system - z_system[0]
-    body = (z_system - (1.0 - share) * z_bar) / share
-    gap = z_bar - SHOULDERS_PER_BODY * body
-    i = int(np.argmax(gap))
-    n_plate = curves.n_sources
-    d_bar = bar_parts(lift.motion, "travel", t_bar[[0, i]])[:, 2]
-    bar = Uncertain(float(z_bar[i]), d_bar[1] - d_bar[0])
-    d_system = curves.parts(curves.d_travel, float(places[i])) - curves.parts(curves.d_travel, float(places[0]))
-    system, bar = joined(Uncertain(float(z_system[i]), d_system), bar, n_plate)
-    k = SHOULDERS_PER_BODY / share
-    value = bar - (system - bar * (1.0 - share)) * k
-    speed = float(np.interp(t_bar[i], grid, lift.motion.velocity_mps[:, 2]))
-    clock = speed * lift.clock_u_s(curves.t0_s) * (1.0 + k * (1.0 - share))
-    value = value.widened(math.hypot(SHOULDERS_U * abs(float(body[i])), clock))
-    # Never surer than at the lowest point: a gap of nothing rests on the whole dip, not on its first instant.
-    least_u = 0.5 * SHOULDERS_U * float(np.max(np.abs(body)))
-    if value.u < least_u:
-        value = value.widened(math.sqrt(least_u**2 - value.u**2))
-    return value if value.value > 0.0 else value.moved(-value.value)
-
-
-def _agreement(lift: BarLift, curves: LiftCurves, phases: Phases) -> QualityCheck:
-    """Whether plate and bar tell the same dip."""
-    from scipy.ndimage import gaussian_filter1d
-
-    first, last = max(0, int(phases.onset.place) - round(0.2 * curves.rate_hz)), int(phases.lowest_place)
-    t = np.array([lift.at(curves.t0_s + p / curves.rate_hz) for p in range(first, last + 1)])
-    grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
-    bar = np.interp(t, grid, lift.motion.acceleration_mps2[:, 2])
-    width = 0.012 * curves.rate_hz
-    system = gaussian_filter1d(curves.motion.acceleration_mps2[first : last + 1], width, mode="nearest")
-    depth_bar = bar_at(lift.motion, "travel", lift.at(phases.onset_at.value)) - bar_at(
-        lift.motion, "travel", lift.at(phases.lowest_at.value)
-    )
-    depth = curves.travel_at(phases.onset.place, phases.onset_at) - curves.travel_at(
-        phases.lowest_place, phases.lowest_at
-    )
-    plate, other = joined(depth, depth_bar, curves.n_sources)
-    return agreement_check(agreement(system, gaussian_filter1d(bar, width, mode="nearest"), plate, other))
 
 
 # --------------------------------------------------------------------------------------------------- curves

@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, pair_measures, shown_bar
+from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.balance import balance, delivered_place
 from forcekit.analysis.bar_alone import analyze_bar_alone
+from forcekit.analysis.bar_and_plate import pair_measures
 from forcekit.analysis.errors import LiftCurves, lift_curves
 from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
 from forcekit.analysis.phases import Phases, find_onset, find_phases
@@ -312,7 +313,9 @@ def _bar_of_lift(
     readings = bar_measures(followed)
     least = readings["bar_least_rack_load"]
     assert isinstance(least, Reading)
-    more, agreement = pair_measures(followed, curves, phases, card, least.estimate)
+    braking = readings.get("bar_braking_time")
+    bar_braking_s = braking.estimate.value if isinstance(braking, Reading) else None
+    more, agreement = pair_measures(followed, curves, phases, card, least.estimate, bar_braking_s)
     checks = (bar.check, *bar.stamps, *checks)
     checks = checks if agreement is None else (*checks, agreement)
     return readings | more, checks, shown_bar(followed)

@@ -22,6 +22,12 @@ AGREE_CORRELATION = 0.85
 AGREE_GAIN = 0.25
 AGREE_DEPTH_Z = 4.0
 """Limits of agreement (our choice)."""
+BRAKING_APART_S = 0.008
+"""Bar and system of one simulated lift brake equally long within 3 ms; a bar that bends is allowed more (our
+choice)."""
+STANCE_UNRELATED = 0.2
+"""Small movements of the stance that correlate less are hardly those of one lifter and bar: in simulated lifts those of
+the right file correlate with 0.3 to 1, half of them above 0.97 (our choice)."""
 
 
 def stamps_check(plate_start_s: float, plate_end_s: float, bar_start_s: float, bar_end_s: float) -> QualityCheck:
@@ -94,4 +100,19 @@ def agreement_check(result: Agreement) -> QualityCheck:
     if abs(result.gain - 1.0) > AGREE_GAIN or result.misfit_frac > AGREE_MISFIT_FRAC:
         sentence = f"Plate and bar differ more than usual ({told}): the bar left the shoulders, the load is wrong, or"
         return QualityCheck(name, "doubtful", f"{sentence} the files are of different lifts.")
+    braking = result.braking_difference_s
+    if braking is not None and abs(braking) > BRAKING_APART_S:
+        longer = "longer" if braking > 0.0 else "shorter"
+        sentence = (
+            f"The bar brakes {1e3 * abs(braking):.0f} ms {longer} than lifter and bar together, and one lift explains "
+            f"{1e3 * BRAKING_APART_S:.0f} ms at most; the files may be of different lifts."
+        )
+        return QualityCheck(name, "doubtful", sentence)
+    stance = result.stance_correlation
+    if stance is not None and stance < STANCE_UNRELATED:
+        sentence = (
+            f"The dips fit ({told}), but the small movements of the stance do not (correlation {stance:.2f}); the "
+            "files may be of different lifts, or the bar swings."
+        )
+        return QualityCheck(name, "doubtful", sentence)
     return QualityCheck(name, "good", f"Plate and bar tell the same dip ({told}).")

@@ -231,11 +231,26 @@ def test_the_right_pair_agrees(seed: int) -> None:
 
 
 def test_another_lifts_file_is_seen() -> None:
-    """Most pairs of different lifts are refused or called different; none passes without a good reason.
+    """Most pairs of different lifts are refused or called different by the shape of the movement alone.
 
     Two lifts may be alike: a jerk fits another jerk's dip with a correlation of 0.9 to 0.99, so the alignment alone
-    cannot tell. The difference over the whole lift can, in at least three of four pairs of these simulated lifters.
+    cannot tell. The difference over the whole lift can, in at least three of four pairs of these simulated lifters;
+    braking time and stance tell most of the rest (`tests/analysis/test_arms.py`).
     """
     pairs = [pair(i, j) for i in range(5) for j in range(5) if i != j]
     seen = [a.verdict == "bad" or (b is not None and b.verdict != "good") for a, b in pairs]
     assert sum(seen) >= 0.75 * len(seen)
+
+
+@pytest.mark.parametrize(
+    ("braking_s", "stance", "said"),
+    [(0.012, 0.9, "brakes 12 ms longer"), (-0.03, None, "brakes 30 ms shorter"), (0.001, -0.4, "correlation -0.40"),
+     (0.001, 0.6, "tell the same dip"), (None, None, "tell the same dip")],
+)  # fmt: skip
+def test_equal_curves_of_different_lifts_are_named(braking_s: float | None, stance: float | None, said: str) -> None:
+    """Where the curves agree, another braking time or another stance is doubted in a sentence."""
+    x = 3.0 * np.sin(np.linspace(0.0, 9.0, 800))
+    alike = agreement(x, x, exact(0.15), exact(0.15), braking_difference_s=braking_s, stance_correlation=stance)
+    found = agreement_check(alike)
+    assert said in found.sentence
+    assert found.verdict == ("good" if "same dip" in said else "doubtful")
