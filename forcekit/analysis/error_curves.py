@@ -50,10 +50,17 @@ class PlateBasis:
         out[:, channels] = factors
         return out
 
-    def steady(self, constant: FloatArray, per_second: FloatArray) -> FloatArray:
-        """Coefficients (5, b) of a straight line in time."""
-        out = np.zeros((5, self.n))
-        out[:, self.n_channels], out[:, self.n_channels + 1] = constant, per_second
+    def each(self, channels: Indices, factors: FloatArray) -> FloatArray:
+        """Coefficients (m, 5, b) of factors (5, m) times each of some channels alone."""
+        out = np.zeros((channels.size, 5, self.n))
+        out[np.arange(channels.size), :, channels] = factors.T
+        return out
+
+    def steady(self, zero: FloatArray, at_first: FloatArray, per_second: FloatArray) -> FloatArray:
+        """Coefficients (m, 2, 5, b) of a constant, and of a straight line in time, for each column of (5, m)."""
+        out = np.zeros((zero.shape[1], 2, 5, self.n))
+        out[:, 0, :, self.n_channels] = zero.T
+        out[:, 1, :, self.n_channels], out[:, 1, :, self.n_channels + 1] = at_first.T, per_second.T
         return out
 
     def shared(self, plate: int, constant: FloatArray, per_second: FloatArray) -> FloatArray:

@@ -172,25 +172,24 @@ def _plate_sources(signals: PlateSignals, basis: PlateBasis, at_s: float) -> tup
     for number, plate in enumerate(signals.plates):
         mine = np.flatnonzero(signals.owner == number)
         matrix = signals.matrix[:, mine]
-        groups = [np.arange(mine.size)] if plate.kind == "pressure" else [np.array([j]) for j in range(mine.size)]
-        for group in groups:
-            sources.append(basis.on(mine[group], plate.gain_u * matrix[:, group]))
+        if plate.kind == "pressure":  # one gain for the force and with it its products
+            sources.append(basis.on(mine, plate.gain_u * matrix))
+        else:
+            sources += list(basis.each(mine, plate.gain_u * matrix))
         zero_u, reference_s, drift_frac = _zero_quality(signals, plate.zero_u_n, mine, at_s)
-        for j in range(mine.size):
-            if plate.kind == "pressure" and j in (1, 2):
-                continue
-            is_force = np.abs(matrix[[FZ, FX], j]).max() > 0.0
-            scale = 1.0 if is_force else MOMENT_ARM_M
-            if plate.kind == "cells":  # the stated zero and drift are those of the plate's sum
-                scale = 1.0 / np.sqrt(mine.size)
-            zero = float(zero_u[j]) if signals.zero.times_s.size else scale * float(zero_u[j])
-            drift = scale * drift_frac * plate.drift_u_nps
+        scale = np.where(np.abs(matrix[[FZ, FX]]).max(axis=0) > 0.0, 1.0, MOMENT_ARM_M)
+        if plate.kind == "cells":  # the stated zero and drift are those of the plate's sum
+            scale[:] = 1.0 / np.sqrt(mine.size)
+        zero = zero_u if signals.zero.times_s.size else scale * zero_u
+        drift = scale * drift_frac * plate.drift_u_nps
+        steady = basis.steady(zero * matrix, drift * (at_s - reference_s) * matrix, drift * matrix)
+        for j, pair in enumerate(steady):
             if plate.kind == "pressure" and j == 0:  # the ready pressure does not follow the force's zero
-                sources += [basis.shared(number, zero * matrix, 0.0 * matrix)]
-                sources += [basis.shared(number, drift * (at_s - reference_s) * matrix, drift * matrix)]
-            else:
-                sources += [basis.steady(zero * matrix[:, j], 0.0 * matrix[:, j])]
-                sources += [basis.steady(drift * (at_s - reference_s) * matrix[:, j], drift * matrix[:, j])]
+                sources += [basis.shared(number, float(zero[0]) * matrix, 0.0 * matrix)]
+                late = float(drift[0]) * matrix
+                sources += [basis.shared(number, (at_s - reference_s) * late, late)]
+            elif plate.kind != "pressure" or j > 2:  # its products have no zero of their own
+                sources += list(pair)
         sources += _position_sources(plate.kind, plate.position_u_m, matrix, mine, basis)
         plate_of += [number] * (len(sources) - len(plate_of))
     return sources, plate_of
@@ -215,14 +214,15 @@ def _position_sources(
     """Change of the moments when a cell, or the whole pressure frame, sits elsewhere by one standard uncertainty."""
     if kind == "vertical" or not np.any(matrix[[MX, MY]]):
         return []
-    groups = [np.array([j]) for j in range(mine.size)] if kind == "cells" else [np.arange(mine.size)]
-    sources = []
-    for group in groups:
-        for row, sign in ((MX, 1.0), (MY, -1.0)):
-            d = np.zeros((5, group.size))
-            d[row] = sign * u_m * matrix[FZ, group]
-            sources.append(basis.on(mine[group], d))
-    return sources
+    forces = u_m * matrix[FZ]
+    both = []
+    for row, sign in ((MX, 1.0), (MY, -1.0)):
+        d = np.zeros((5, mine.size))
+        d[row] = sign * forces
+        both.append(d)
+    if kind != "cells":
+        return [basis.on(mine, d) for d in both]
+    return [d for pair in zip(*(basis.each(mine, d) for d in both), strict=True) for d in pair]
 
 
 def lift_curves(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import ctypes
 import functools
+import gc
 import hashlib
 import os
 import sys
@@ -144,6 +145,7 @@ def keep_freed_memory() -> None:
     Asking the system for the arrays of each file anew takes a third of the time of an analysis (measured). 3 and 1 are
     M_MMAP_THRESHOLD and M_TRIM_THRESHOLD of mallopt (malloc.h).
     """
+    gc.freeze()  # what the imports made stays for good and need not be looked through again
     if sys.platform == "linux":
         mallopt = getattr(ctypes.CDLL(None), "mallopt", None)
         if mallopt is not None:

@@ -8,7 +8,7 @@ import numpy as np
 
 from forcekit.model import FloatArray
 
-__all__ = ["crossing_after", "fitted_line", "linear_at", "local_fit", "peak"]
+__all__ = ["crossing_after", "fitted_line", "linear_at", "local_fit", "parabola", "peak"]
 
 
 def linear_at(y: FloatArray, place: float) -> float:
@@ -102,15 +102,34 @@ def peak(
     first, last = max(start, middle - half), min(stop, middle + half)
     if last - first < 2:
         return float(y[i]), float(i), 1
-    x = np.arange(first, last + 1, dtype=np.float64) - middle
-    c2, c1, c0 = np.polyfit(x, sign * y[first : last + 1], 2)
-    if x.size > 5 and -c2 < 2.0 * noise * np.sqrt(180.0 / float(x.size) ** 5):
-        return sign * float(np.mean(sign * y[first : last + 1])), float(middle), int(x.size)  # flat within its noise
+    near = sign * y[first : last + 1]
+    n = near.size
+    c2, c1, c0 = parabola(near, first - middle)
+    if n > 5 and -c2 < 2.0 * noise * math.sqrt(180.0 / float(n) ** 5):
+        return sign * float(np.mean(near)), float(middle), n  # flat within its noise
     if c2 < 0.0 and abs(vertex := -c1 / (2.0 * c2)) <= half:
-        return sign * float(c0 + c1 * vertex / 2.0), middle + float(vertex), int(x.size)
-    i = first + int(np.argmax(sign * y[first : last + 1]))
+        return sign * (c0 + c1 * vertex / 2.0), middle + vertex, n
+    i = first + int(np.argmax(near))
     at = float(i - middle)
-    return sign * float(c0 + c1 * at + c2 * at * at), float(i), int(x.size)
+    return sign * (c0 + c1 * at + c2 * at * at), float(i), n
+
+
+def parabola(y: FloatArray, first: float) -> tuple[float, float, float]:
+    """Coefficients of x², x and 1 of the least-squares parabola through samples at x = first, first + 1 and so on.
+
+    Notes
+    -----
+    On evenly spaced places 1, u and u² - (n² - 1)/12, with u from their middle, are orthogonal, so that each
+    coefficient is a sum of its own.
+    """
+    n = y.size
+    u = np.arange(n) - 0.5 * (n - 1)
+    q = (n * n - 1.0) / 12.0
+    bend = u * u - q
+    c2 = float(bend @ y) / float(bend @ bend)
+    slope = float(u @ y) / (n * q)
+    middle = first + 0.5 * (n - 1)
+    return c2, slope - 2.0 * c2 * middle, float(y.mean()) - slope * middle + c2 * (middle * middle - q)
 
 
 def local_fit(y: FloatArray, place: float, half_width: float) -> tuple[float, float, float]:

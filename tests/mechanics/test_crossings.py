@@ -7,7 +7,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
-from forcekit.mechanics.crossings import crossing_after, fitted_line, linear_at, local_fit, peak
+from forcekit.mechanics.crossings import crossing_after, fitted_line, linear_at, local_fit, parabola, peak
 
 places = st.floats(5.0, 44.0)
 slopes = st.floats(0.01, 100.0)
@@ -99,3 +99,13 @@ def test_peak_of_a_plateau_in_noise_is_near_its_level() -> None:
     rows = clean + rng.standard_normal((300, 400))
     heights = [peak(row, 0, 399, 6.0, 1.0)[0] for row in rows]
     assert abs(np.mean(heights) - 100.0) < (np.mean(rows.max(axis=1)) - 100.0) / 3.0
+
+
+def test_parabola_is_the_least_squares_fit() -> None:
+    """Against numpy's general fit, on samples that lie anywhere and are few or many."""
+    rng = np.random.default_rng(3)
+    for n, first in ((3, 0), (4, -9), (13, 5), (200, -100)):
+        y = rng.standard_normal(n)
+        x = np.arange(first, first + n, dtype=np.float64)
+        # The general fit is itself off by rounding that grows with the powers of x.
+        np.testing.assert_allclose(parabola(y, first), np.polyfit(x, y, 2), rtol=1e-8, atol=1e-9)

@@ -1,0 +1,48 @@
+"""Both fast parsers read the same numbers, and neither takes what the other refuses for a number of its own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from forcekit.acquire.csv_layout import Layout
+from forcekit.acquire.csv_rows import columns_by_arrow, columns_by_pandas
+
+FIELDS = st.one_of(
+    st.floats(allow_nan=False, allow_infinity=False).map(repr),
+    st.floats(-5000.0, 5000.0).map(lambda v: f"{v:.4f}"),
+    st.sampled_from(
+        ["", "nan", "1e5", "+3", "-.5", "7.", " 4.25", "12 ", "0x10", "1_000", "inf", "one", '"2"', "#", "--1"]
+    ),
+)
+
+
+def layout(decimal: str) -> Layout:
+    """Three columns with semicolons."""
+    return Layout(";", decimal, 3, (), (), 0, (True, True, True))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("decimal", [".", ","])
+@given(rows=st.lists(st.tuples(FIELDS, FIELDS, FIELDS), min_size=1, max_size=6))
+def test_what_both_take_is_the_same_to_the_last_digit(decimal: str, rows: list[tuple[str, str, str]]) -> None:
+    """Numbers in any spelling; what the faster parser does not take is left to the other one, never read otherwise."""
+    text = "\n".join(";".join(row) for row in rows) + "\n"
+    body = text.replace(".", decimal).encode()
+    quoted = b'"' in body
+    fast = columns_by_arrow(body, layout(decimal), [0, 2], 3, quoted=quoted)
+    usual = columns_by_pandas(body, layout(decimal), [0, 2], 3, quoted=quoted)
+    if fast is None or not all(np.isfinite(v).all() for v in fast.values()):
+        return
+    assert usual is not None
+    for i, values in fast.items():
+        np.testing.assert_array_equal(values, usual[i])
+
+
+def test_the_faster_parser_is_used_for_plain_tables() -> None:
+    """It takes what recordings look like, so that the comparison above compares something."""
+    body = b"0.000;1.5;-2.25\n0.001;1.75;1e3\n"
+    found = columns_by_arrow(body, layout("."), [0, 1, 2], 3, quoted=False)
+    assert found is not None
+    assert [[0.0, 0.001], [1.5, 1.75], [-2.25, 1000.0]] == [found[i].tolist() for i in range(3)]

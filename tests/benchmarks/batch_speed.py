@@ -1,0 +1,151 @@
+"""Speed and memory of `forcekit batch`, as ratios in one run.
+
+Run from the checkout::
+
+    python tests/benchmarks/batch_speed.py files 200          # per file: over the bare parse, over the plain script
+    python tests/benchmarks/batch_speed.py workers 1000       # the command with two workers over one
+    python tests/benchmarks/batch_speed.py memory 1000 10000  # peak memory of each worker
+
+Recordings of 10 s at 1 kHz with 8 channels. Per file, the four ways take turns on each file and processor time is
+compared, so that what else the machine does weighs on all alike.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import statistics
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+
+for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+sys.path.insert(0, str(Path(__file__).parent))
+
+
+@contextlib.contextmanager
+def folder_of(n: int) -> Iterator[Path]:
+    """A folder of n recordings, removed afterwards."""
+    from batch_files import make_folder
+
+    place = Path(tempfile.mkdtemp())
+    try:
+        yield make_folder(place / "season", n)
+    finally:
+        shutil.rmtree(place)
+
+
+def files(n: int) -> None:
+    """Processor time per file of the bare parses, the plain script and forcekit, and their ratios."""
+    import pandas as pd
+    import plain_script
+    import pyarrow.csv as pc
+
+    from forcekit.analysis.pipeline import Settings
+    from forcekit.batch.find import find_files, find_jobs
+    from forcekit.batch.one import Common, analyze_group
+    from forcekit.batch.rules import Rules
+    from forcekit.batch.versions import identity
+
+    with folder_of(n) as folder:
+        root, found = find_files([str(folder)])
+        common = Common(str(root), Settings(), Rules(), None, None, None, identity())
+        jobs = find_jobs(root, found, Rules())
+        options = pc.ReadOptions(use_threads=False, skip_rows=1)
+        ways: dict[str, Callable[[int], object]] = {
+            "bare parse, pandas": lambda i: pd.read_csv(jobs[i].path, skiprows=1),
+            "bare parse, pyarrow": lambda i: pc.read_csv(jobs[i].path, read_options=options),
+            "plain script": lambda i: _plain(plain_script.measures, Path(jobs[i].path)),
+            "forcekit batch": lambda i: analyze_group(common, [(jobs[i], "")]),
+        }
+        for way in ways.values():  # imports and first calls are not counted
+            way(0)
+            way(1)
+        taken: dict[str, list[float]] = {name: [] for name in ways}
+        for i in range(n):
+            for name, way in ways.items():
+                start = time.process_time()
+                way(i)
+                taken[name].append(time.process_time() - start)
+    print(f"{n} files, per file        {'median':>9} {'fastest':>9} {'over the parse':>15} {'over the script':>16}")
+    for name, times in taken.items():
+        over = [statistics.median(t / b for t, b in zip(times, taken[base], strict=True)) for base in list(ways)[::2]]
+        median, fastest = 1e3 * statistics.median(times), 1e3 * min(times)
+        print(f"{name:24} {median:6.2f} ms {fastest:6.2f} ms {over[0]:15.2f} {over[1]:16.2f}")
+
+
+def _plain(measures: Callable[[Path], object], path: Path) -> None:
+    with contextlib.suppress(ValueError, IndexError):
+        measures(path)
+
+
+def command(folder: Path, out: Path, n_workers: int) -> list[str]:
+    """Words of the command."""
+    words = [sys.executable, "-m", "forcekit", "batch", str(folder), "-o", str(out), "--workers", str(n_workers)]
+    return [*words, "--no-parquet"]
+
+
+def workers(n: int, rounds: int = 3) -> None:
+    """Wall time of the whole command with one and two workers, in turn; and whether the tables are the same bytes."""
+    with folder_of(n) as folder:
+        taken: dict[int, list[float]] = {1: [], 2: []}
+        for i in range(rounds):
+            for k in taken:
+                out = folder.parent / f"out_{k}_{i}"
+                start = time.perf_counter()
+                subprocess.run(command(folder, out, k), check=True, capture_output=True)
+                taken[k].append(time.perf_counter() - start)
+        same = {
+            name: len({(folder.parent / f"out_{k}_{i}" / name).read_bytes() for k in taken for i in range(rounds)}) == 1
+            for name in ("lifts.csv", "failures.csv", "files.csv", "quality.csv", "manifest.json")
+        }
+    ratios = [a / b for a, b in zip(taken[1], taken[2], strict=True)]
+    for k, times in taken.items():
+        print(f"workers: {k}, {n} files in {statistics.median(times):.1f} s, at best {n / min(times):.0f} files/s")
+    print(
+        f"two workers over one: {statistics.median(ratios):.2f} (each round: {', '.join(f'{r:.2f}' for r in ratios)})"
+    )
+    print(f"same bytes: {same}")
+
+
+def memory(*counts: int) -> None:
+    """Peak memory of the program and of each of two workers, for several numbers of files."""
+    for n in counts:
+        with folder_of(n) as folder:
+            start = time.perf_counter()
+            child = subprocess.Popen(command(folder, folder.parent / "out", 2), stdout=subprocess.DEVNULL)
+            peaks: dict[int, int] = {}
+            while child.poll() is None:
+                for pid in (child.pid, *_children(child.pid)):
+                    peaks[pid] = max(peaks.get(pid, 0), _peak_kb(pid))
+                time.sleep(0.2)
+            seconds = time.perf_counter() - start
+            of_workers = sorted(v for pid, v in peaks.items() if pid != child.pid and v > 40_000)
+            told = ", ".join(f"{kb / 1024:.0f}" for kb in of_workers)
+            print(f"{n} files in {seconds:.0f} s: workers {told} MB, program {peaks[child.pid] / 1024:.0f} MB")
+            size = sum(p.stat().st_size for p in (folder.parent / "out").iterdir())
+            print(f"  tables and journal {size / 1e6:.0f} MB")
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+    except OSError:
+        return []
+
+
+def _peak_kb(pid: int) -> int:
+    try:
+        text = Path(f"/proc/{pid}/status").read_text()
+    except OSError:
+        return 0
+    return next((int(line.split()[1]) for line in text.splitlines() if line.startswith("VmHWM")), 0)
+
+
+if __name__ == "__main__":
+    {"files": files, "workers": workers, "memory": memory}[sys.argv[1]](*(int(word) for word in sys.argv[2:]))
