@@ -30,6 +30,8 @@ LEAST_SHARE = 1.0 / 3.0
 clear most often."""
 PLAIN_ORDER = ("shift_total", "shift_total_of_foot", "transition_time", "peak_drive_velocity", "bar_transition_time")
 """Where nothing stands out, the least and the most of the first of these that was measured are shown."""
+GOOD_AT_ZERO = ("shift", "side_shift", "bar_forward", "shaft_rotation", "bar_lead")
+"""Measures of which neither way is wanted."""
 MOST_REPS = 400
 """More lifts than this are not told of in one report (our choice); the newest are."""
 
@@ -78,7 +80,7 @@ class Focus:
 
 @dataclass(frozen=True, slots=True)
 class Pair:
-    """The best and the worst lift (indices) by one measure.
+    """The best and the worst lift (indices) by one measure; the best has no clear finding if there is such a lift.
 
     Attributes
     ----------
@@ -356,6 +358,14 @@ def _badness(rep: DigestRep, measure: str | None, way: str) -> float:
     return abs(m.value) if way == "either" else m.value if way == "above" else -m.value
 
 
+def _from_good(rep: DigestRep, measure: str, way: str) -> float:
+    """How far a lift lies from good: of what is good at zero the size, so that too far the other way is not best."""
+    m = _number(rep, measure)
+    if m is not None and m.value is not None and measure.startswith(GOOD_AT_ZERO):
+        return abs(m.value)
+    return _badness(rep, measure, way)
+
+
 def _pair(reps: Sequence[DigestRep], focus: Focus | None) -> Pair | None:
     """Best and worst lift; None where fewer than two can be compared."""
     if len(reps) < 2:
@@ -373,7 +383,8 @@ def _pair(reps: Sequence[DigestRep], focus: Focus | None) -> Pair | None:
     known = [i for i, r in enumerate(reps) if measure is not None and _number(r, measure) is not None]
     if measure is None or len(known) < 2:
         return None
-    best = min(known, key=lambda i: _badness(reps[i], measure, way))
+    clean = [i for i in known if all(f.strength != "clear" for f in reps[i].findings)]
+    best = min(clean or known, key=lambda i: _from_good(reps[i], measure, way))
     worst = max(known, key=lambda i: _badness(reps[i], measure, way))
     if best == worst:
         return None

@@ -11,13 +11,13 @@ import re
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, get_args
 
 from forcekit.history.digest import Digest, DigestRep
 from forcekit.history.wording import join_words, load_text
-from forcekit.model import Cue, Measure
+from forcekit.model import Cue, Measure, Movement
 from forcekit.registry import MEASURES, shown
-from forcekit.show.report_words import CAUTIONS, NUMBERS, PATTERN_WORDS
+from forcekit.show.report_words import CAUTIONS, NUMBERS, OTHER_WAY, PATTERN_WORDS
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -28,7 +28,7 @@ COLUMNS = ("dip_depth", "braking_time", "transition_time", "peak_drive_velocity"
 BAR_COLUMNS = (
     "bar_dip_depth", "bar_transition_time", "bar_peak_velocity", "bar_forward_in_dip", "bar_forward_in_drive",
 )  # fmt: skip
-MOST_ROWS = 40
+MOST_ROWS = 20
 """With more lifts the table has a row for each session instead of each lift."""
 PHONE_ATTEMPTS, PAGE_ATTEMPTS = 16, 60
 WIDE_IN, NARROW_IN = 7.4, 3.6
@@ -128,7 +128,7 @@ def make_report(digest: Digest, *, pseudonym: str | None = None, note: str | Non
         sections.append(_sure(digest))
     sections.append(Section("Cautions", (Block(items=CAUTIONS),)))
     title = _title(digest, who)
-    made_by = f"Made by forcekit {version}. ± is a 95 % interval."
+    made_by = f"Made by {' '.join(['forcekit', version]).strip()}. ± is a 95 % interval."
     return Report(title, _subtitle(digest), tuple(sections), made_by)
 
 
@@ -137,7 +137,8 @@ def make_report(digest: Digest, *, pseudonym: str | None = None, note: str | Non
 
 def _title(digest: Digest, who: str | None) -> str:
     kinds = sorted({rep.movement for rep in digest.reps})
-    what = f"{kinds[0]} analysis" if len(kinds) == 1 else "Jerk analysis"
+    named = len(kinds) == 1 and kinds[0] in get_args(Movement)
+    what = f"{kinds[0]} analysis" if named else "Dip and drive analysis"
     what = what[0].upper() + what[1:]
     return f"{what}: {who}" if who else what
 
@@ -184,10 +185,10 @@ def _seen(digest: Digest) -> tuple[str, ...]:
     words = PATTERN_WORDS[focus.pattern]
     if focus.strength == "clear":
         in_n = "In this lift" if n == 1 else f"In {focus.n_clear} of {focus.n_judged} lifts"
-        sure = "This is clear: it is more than the error of the measurement can explain."
+        sure = "This is clear: it is more than the error of the measurement can explain." if focus.measure else ""
         also = f" In {focus.n_possible} more it is possible." if focus.n_possible else ""
         which = "" if n == 1 else f" ({_numbers(focus.showing)})"
-        out.append(f"{in_n}{which} {words.seen}. {sure}{also}")
+        out.append(f"{in_n}{which} {words.seen}. {sure}{also}".rstrip())
     else:
         in_n = "this lift" if n == 1 else f"{focus.n_possible} of {focus.n_judged} lifts"
         out.append(f"Possibly, in {in_n}, {words.seen}. The measurement cannot tell for sure.")
@@ -269,12 +270,14 @@ def _target(digest: Digest) -> str:
     if focus.way == "either":
         told = f" Aim for less than {limit} to either side."
     elif focus.limit < 0.0:
-        told = f" Aim for less than {limit} the other way."
+        told = f" Aim for less than {limit} {OTHER_WAY.get(focus.measure, 'the other way')}."
     else:
         told = f" Aim for {'less' if focus.way == 'above' else 'more'} than {limit}."
     if pair is not None and pair.measure == focus.measure:
         best, worst = (plain_number(digest.reps[i].measures[focus.measure]) for i in (pair.best, pair.worst))
         told += f" Your best lift had {best}, your worst {worst}."
+    else:
+        told += f" This lift had {plain_number(digest.reps[focus.surest].measures[focus.measure])}."
     return told
 
 
@@ -284,7 +287,7 @@ def _target(digest: Digest) -> str:
 def _table(digest: Digest) -> Section:
     if len(digest.reps) > MOST_ROWS:
         return _session_rows(digest)
-    names = columns_of(digest.reps)
+    names = columns_of(digest)
     mixed = len({rep.movement for rep in digest.reps}) > 1
     outcome = any(rep.outcome for rep in digest.reps)
     many_days = digest.n_sessions > 1
@@ -306,12 +309,13 @@ def _table(digest: Digest) -> Section:
     return Section(title, (Block(table=TableBlock(tuple(heads), tuple(rows))),))
 
 
-def columns_of(reps: Sequence[DigestRep]) -> tuple[str, ...]:
-    """Measures of the table: the plate's, or the bar's where there was no plate; those nobody has are left out."""
+def columns_of(digest: Digest) -> tuple[str, ...]:
+    """Measures of the table: of the plate, or of the bar where there was none, and what the one thing is judged by."""
+    focus = digest.focus.measure.removesuffix("_of_foot") if digest.focus and digest.focus.measure else None
     for names in (COLUMNS, BAR_COLUMNS):
-        have = tuple(n for n in names if any((m := r.measures.get(n)) is not None and m.ok for r in reps))
+        have = tuple(n for n in names if any((m := r.measures.get(n)) is not None and m.ok for r in digest.reps))
         if have:
-            return have
+            return have if focus is None or focus in have else (*have, focus)
     return ()
 
 
@@ -341,7 +345,8 @@ def plain_number(m: Measure) -> str:
         return "withheld"
     info = MEASURES[m.name]
     half = info.factor * max(m.high - m.value, m.value - m.low)
-    told = shown(m.name, m.value).replace("-", "−")
+    told = shown(m.name, m.value)
+    told = told.removeprefix("-") if float(told.split()[0]) == 0.0 else told.replace("-", "−", 1)
     step = 10.0**-info.digits
     if half < 0.5 * step:
         return told
@@ -362,7 +367,7 @@ def _session_rows(digest: Digest) -> Section:
     """A row for each session of a long span: lifts, loads, outcomes, middle values, findings."""
     import statistics
 
-    names = columns_of(digest.reps)
+    names = columns_of(digest)
     heads = ("Session", "Lifts", "Loads", "Made", *(_head(n) for n in names), "With a clear finding")
     rows = []
     for day in range(digest.n_sessions):
@@ -388,8 +393,8 @@ def _session_rows(digest: Digest) -> Section:
 
 def _sure(digest: Digest) -> Section:
     """What the numbers mean, and what was doubtful in this session."""
-    names = columns_of(digest.reps)
-    labelled = tuple((_head(n), NUMBERS[n]) for n in names)
+    names = columns_of(digest)
+    labelled = tuple((_head(n), NUMBERS.get(n, MEASURES[n].meaning)) for n in names)
     pressure = any(n.startswith("shift") for n in names)
     told = [
         "± is a 95 % interval: of 100 such intervals about 95 hold the true value. It counts the errors of plate, "

@@ -65,7 +65,10 @@ def _said(digest: Digest, pair: Pair) -> tuple[str, ...]:
     reps, focus = digest.reps, digest.focus
     if focus is not None and pair.by_finding:
         by = PATTERN_WORDS[focus.pattern].measured_by
-        told = f'Best and worst are meant by the one thing to work on alone: {by}. A missed lift can be "best" here.'
+        told = (
+            f'Best and worst are meant by the one thing to work on alone: {by}. A missed lift can be "best" here; one '
+            "with a clear finding of another kind is not, if there are others."
+        )
     else:
         label = MEASURES[pair.measure].label if pair.measure else ""
         told = f"Nothing stood out, so these are only the lifts with the least and the most {label}, not good and bad."
@@ -95,12 +98,11 @@ def _card(heading: str, rep: DigestRep, lines: tuple[str, ...], frame: Frame | N
         return Card(heading, (*lines, f"No curves: {rep.no_curves or 'the recording is not kept.'}"), ())
     lift = rep.lift
     number = heading.split("(")[0].strip()
-    pictures = [
-        Picture(
-            _drawn(timing_figure, lift, frame), f"{number}: force and height over time",
-            f"On the force scale 1 is the weight of you and the bar; height 0 is standing. {headline(lift)}",
-        )
-    ]  # fmt: skip
+    with_force = lift.curves.force_n is not None
+    scale = "On the force scale 1 is the weight of you and the bar. " if with_force else ""
+    what = "force and height" if with_force else "height of the bar"
+    told = f"{scale}Height 0 is standing. {headline(lift)}"
+    pictures = [Picture(_drawn(timing_figure, lift, frame), f"{number}: {what} over time", told)]
     if lift.curves.cop_x_m is not None:
         pictures.append(Picture(_drawn(_foot, lift), f"{number}: pressure on the foot", _pressure_words(lift)))
     if lift.bar is not None and lift.bar.forward_m is not None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CAUTIONS", "NUMBERS", "PATTERN_WORDS", "PatternWords"]
+__all__ = ["CAUTIONS", "NUMBERS", "OTHER_WAY", "PATTERN_WORDS", "PatternWords"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +134,13 @@ PATTERN_WORDS: dict[str, PatternWords] = {
 }
 """What stands in the report for each pattern of the cue book; cue, drill and caution come from the book itself."""
 
+
+OTHER_WAY = {
+    "shift_in_dip_of_foot": "toward the heels",
+    "shaft_rotation_dip": "down with the elbows",
+    "bar_lead": "before the body",
+}
+"""Where the limit lies below zero: which way that is."""
 
 NUMBERS: dict[str, str] = {
     "load": "Bar with plates, as it was written down.",

@@ -92,3 +92,13 @@ def test_one_lift_has_no_pair() -> None:
 def test_every_pattern_has_its_plain_words() -> None:
     """The report has a heading, a sentence and a reason for each pattern that can be found."""
     assert {p.name for p in PATTERNS} | {"double_dip"} == set(PATTERN_WORDS)
+
+
+def test_too_far_the_other_way_is_not_best() -> None:
+    """Pressure that runs to the toes is not the best answer to pressure that runs to the heels."""
+    found = digest("pattern_toward_heels", "pattern_toward_heels", "pattern_forward_in_dip", "tamo_80_kg")
+
+    assert found.focus is not None
+    assert found.pair is not None
+    best = found.reps[found.pair.best]
+    assert abs(best.measures[found.pair.measure or ""].value or 1.0) < 0.02
