@@ -15,16 +15,15 @@ from pathlib import Path
 from typing import Any
 
 from forcekit.analysis.findings import CueEntry, load_cue_book
-from forcekit.analysis.own_limits import judged_by, widened, with_limits
+from forcekit.analysis.own_limits import widened
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.cli_store import count_text, opened, time_of, wrapped
 from forcekit.errors import InputError
 from forcekit.history.attempts import Stored
+from forcekit.history.judge import compared_with_earlier, judged_lift, limits_for
 from forcekit.history.keep import Files, filled_card, filled_names, keep_lifts, recorded_at
-from forcekit.history.own_limits import own_limits
 from forcekit.history.people import find_athlete, list_athletes
 from forcekit.history.place import there_is_a_store
-from forcekit.history.questions import compare_lift
 from forcekit.history.several import Comparison
 from forcekit.history.store import Store
 from forcekit.history.wording import measure_words
@@ -95,11 +94,8 @@ def with_history(
         recording = replace(recording, card=card)
         analysis = analyze(recording, settings)
         book = load_cue_book(settings.cue_book)
-        limits = [
-            own_limits(store, name, load_kg=lift.card.load_kg, movement=lift.card.movement, until=at)
-            for lift in analysis.lifts
-        ]
-        judged = (judged_by(lift, with_limits(book, own)) for lift, own in zip(analysis.lifts, limits, strict=True))
+        limits = [limits_for(store, name, lift.card, until=at) for lift in analysis.lifts]
+        judged = (judged_lift(lift, book, own) for lift, own in zip(analysis.lifts, limits, strict=True))
         analysis = replace(analysis, lifts=tuple(judged))
         stored: tuple[Stored, ...] = ()
         failure: InputError | None = None
@@ -111,7 +107,9 @@ def with_history(
             }
             stored, failure = _keep(store, name, analysis, files, at, setup)
         ids: list[int | None] = [s.attempt_id for s in stored] or [None] * len(analysis.lifts)
-        compared = [_compare(store, name, lift, at, i) for lift, i in zip(analysis.lifts, ids, strict=True)]
+        compared = [
+            compared_with_earlier(store, name, lift, at, i) for lift, i in zip(analysis.lifts, ids, strict=True)
+        ]
     told = Told(failure=failure)
     for i, (lift, comparison) in enumerate(zip(analysis.lifts, compared, strict=True)):
         told.lines.append([*_usual_lines(comparison, lift), *_limit_lines(book, limits[i])])
@@ -175,19 +173,6 @@ def _store(recording: Recording, wanted: HistoryWanted) -> Store | None:
         raise InputError(said)
     print(one_line(said), file=sys.stderr)
     return None
-
-
-def _compare(store: Store, name: str, lift: Lift, at: float, attempt_id: int | None) -> Comparison:
-    """Compare a lift with the attempts before it."""
-    return compare_lift(
-        store,
-        name,
-        lift.measures,
-        load_kg=lift.card.load_kg,
-        movement=lift.card.movement,
-        leave_out=attempt_id,
-        until=at + lift.instants.lowest_s,
-    )
 
 
 def _usual_lines(comparison: Comparison, lift: Lift) -> list[str]:

@@ -13,7 +13,7 @@ from pathlib import Path
 import msgspec
 
 from forcekit.acquire.arrival import Arrival, Connection, LinkEvent, Sink, host_now
-from forcekit.acquire.decode import decode, link_down, start_decoder
+from forcekit.acquire.decode import decode, link_down, start_decoder, tick_of
 from forcekit.acquire.device_text import device_to_text
 from forcekit.acquire.recorder import CARD_BACK, JOURNAL_SUFFIX, Entry, EntryKind, Journal
 from forcekit.acquire.recording_file import finish_journal
@@ -173,6 +173,11 @@ class Capture:
         now = host_now()
         with self._lock:
             return tuple(_state_of(live, now) for live in self._live)
+
+    def tick_s(self, number: int) -> float:
+        """Seconds per tick of a device's batches."""
+        with self._lock:
+            return tick_of(self._live[number].decoder)
 
     def finish(self, *, keep_journal: bool = False) -> Path:
         """Close the links and the journal and make the finished file; gives its path.

@@ -11,10 +11,11 @@ import numpy as np
 
 from forcekit.acquire.samples import Batch
 from forcekit.mechanics.plate import calibrated, channel_noise
+from forcekit.mechanics.plate_force import vertical_force
 from forcekit.mechanics.stance import SHORTEST_LOADED_N, still_stretches
 from forcekit.model import DeviceFile, FloatArray, Stream
 
-__all__ = ["READY_S", "Meter", "Sight", "vertical_force"]
+__all__ = ["READY_S", "Meter", "Sight"]
 
 READY_S = 1.0
 """Standing still for this long is enough to be weighed (Owen et al. 2014: mean of 1 s before the onset)."""
@@ -110,20 +111,6 @@ class Meter:
             return Sight(None, float(size[-last:].mean()), state, n_saturated)
         force = vertical_force(stream)
         return Sight(float(force[-last:].mean()), None, _plate_state(force, rate_hz), n_saturated)
-
-
-def vertical_force(stream: Stream) -> FloatArray:
-    """Vertical force on all plates of a device as it comes, shape (n,), without any correction of its zero."""
-    force = np.zeros(stream.t_s.size)
-    for plate in stream.device.plates:
-        if plate.kind == "cells":
-            force += np.sum([calibrated(stream, cell.channel, "force") for cell in plate.cells], axis=0)
-            continue
-        sign = 1.0
-        if plate.kind == "components":
-            sign = (-1.0 if plate.acts_on == "plate" else 1.0) * (-1.0 if plate.z_axis == "down" else 1.0)
-        force += sign * calibrated(stream, plate.force_z or "", "force")
-    return force
 
 
 def _plate_state(force_n: FloatArray, rate_hz: float) -> Stillness:

@@ -5,9 +5,10 @@
     bar clock  --fit-->  laptop's clock  <--fit--  plate clock
                                                      |
     t_s of the plate = its own clock, from its first sample (a restart of it is placed by the laptop's clock)
-    t_s of the bar   = its clock, moved and stretched on to the plate's
+    t_s of the bar   = its clock, moved and stretched on to the plate's; negative before the plate's first sample
 
-The plate's time is never stretched, so that its numbers are the same live, from the journal and from the file.
+The plate's time is neither stretched nor moved, so that its numbers are the same live, from the journal and from the
+file.
 """
 
 from __future__ import annotations
@@ -156,9 +157,7 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
     lead = next((g for g in full if _device(g).kind == "plate"), full[0])
     zero_host, lead_rate = _zero(lead)
     streams = [_stream(g, zero_host, lead_rate, own_time=g is lead) for g in full]
-    early = min(0.0, *(s.spans[0].start_s for s in streams))
-    streams = [_shifted(s, -early) for s in streams]
-    timed = tuple(TimedCard((h - zero_host) / lead_rate - early, c) for h, c in cards)
+    timed = tuple(TimedCard((h - zero_host) / lead_rate, c) for h, c in cards)
     silent = tuple(f"{g.decoder.source} sent no sample that could be read" for g in devices.values() if g not in full)
     return Take(tuple(streams), timed, started, silent)
 
@@ -284,13 +283,6 @@ def _stream(g: _Gathered, zero_host: float, lead_rate: float, *, own_time: bool)
         counted=g.decoder.n_lines > 0,
     )
     return replace(made, notes=_notes(g, made, zero_host, lead_rate))
-
-
-def _shifted(s: DeviceTake, by_s: float) -> DeviceTake:
-    if by_s == 0.0:
-        return s
-    spans = tuple(Span(p.start_s + by_s, p.first_tick, p.rate, p.clock) for p in s.spans)
-    return replace(s, spans=spans)
 
 
 def _notes(g: _Gathered, made: DeviceTake, zero_host: float, lead_rate: float) -> tuple[str, ...]:

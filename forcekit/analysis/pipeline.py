@@ -5,83 +5,44 @@ Live and offline call the same `analyze_lift` on the same samples, and so give t
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import numpy as np
 
-from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, shown_bar
-from forcekit.analysis.balance import balance, delivered_place
 from forcekit.analysis.bar_alone import analyze_bar_alone
-from forcekit.analysis.bar_and_plate import pair_measures
-from forcekit.analysis.errors import LiftCurves, lift_curves
-from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
-from forcekit.analysis.phases import Phases, find_onset, find_phases
-from forcekit.analysis.quality import check_all
-from forcekit.analysis.reading import Reading, Readings, as_measures
+from forcekit.analysis.beside import BarBeside, BarClock, bar_beside, bar_clock
+from forcekit.analysis.findings import CueEntry, load_cue_book
+from forcekit.analysis.one_lift import Settings, analyze_lift
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
-from forcekit.analysis.tempo import tempo
+from forcekit.analysis.windows import LEARN, WHOLE_S, Window, cut
 from forcekit.constants import local_gravity
-from forcekit.errors import CannotMeasure, InputError, Reason
-from forcekit.mechanics.align import align_by_motion, vertical_part
-from forcekit.mechanics.bar_quality import readings_quality
-from forcekit.mechanics.bar_readings import BarReadings, read_bar
-from forcekit.mechanics.clock_map import ClockMap, shared_clock
+from forcekit.errors import CannotMeasure, InputError
+from forcekit.mechanics.bar_readings import read_bar
+from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.foot import foot_frame
-from forcekit.mechanics.motion import integrate
-from forcekit.mechanics.pair_quality import alignment_check, stamps_check
-from forcekit.mechanics.plate import FX, FZ, PlateSignals, pressure, read_plate
-from forcekit.mechanics.stance import weigh
+from forcekit.mechanics.plate import FZ, PlateSignals, channel_noise, check_plate, read_plate
+from forcekit.mechanics.plate_force import vertical_force
+from forcekit.mechanics.stance import still_stretches
+from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
+from forcekit.mechanics.zero import loaded_level
 from forcekit.model import (
     Analysis,
     AttemptCard,
-    BarCurves,
-    Curves,
-    DeviceFile,
-    FootFrame,
-    Instants,
+    FloatArray,
     Lift,
-    QualityCheck,
+    PassedOver,
     Recording,
     Stream,
 )
 
-__all__ = ["Settings", "analyze", "analyze_lift", "check_settings"]
+__all__ = ["Settings", "analyze", "analyze_lift", "check_settings", "measure_window", "sliced", "window_of"]
 
-LONGEST_WEIGHING_S = 3.0
-"""Longer standing adds slow drift rather than knowledge (our choice)."""
-STANCE_GUARD_S = 0.03
-"""Left out between stance and onset, so that the first movement does not weigh (our choice)."""
-AFTER_S = 1.0
-"""The curves go on after the drive for this long, for the plots."""
-CLOSING_WITHIN_S = 8.0
-ALIGN_STANCE_S = 0.8
-"""Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
 STANCE_RANGE_S = (0.05, 5.0)
-SESSION_CLOCK_U_S = 0.001
-"""Standard uncertainty between two sensors of one session after the fit of their clocks."""
-ONE_CLOCK = "plate and bar on one clock"
-TIME_OF_DAY_S = 1e5
-"""A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
-SAME_LOAD_FRAC = 0.02
-"""Standing still again counts for the closure when the same weight stands on the plate."""
-
-
-@dataclass(frozen=True, slots=True)
-class Settings:
-    """What a person may set for an analysis.
-
-    Attributes
-    ----------
-    shortest_stance_s : float, second
-        A lift with a shorter stance has its weighing called bad and what hangs on it withheld.
-    cue_book : Path, optional
-        Your own cue book.
-    """
-
-    shortest_stance_s: float = SHORTEST_STANCE_S
-    cue_book: Path | None = None
+SAME_LIFT_S = 0.25
+"""The watch and the search may place a lift this far from one another (our choice)."""
+LEAST_BAR = 100
+"""Fewer samples of the bar in a window are as good as none (our choice)."""
 
 
 def check_settings(settings: Settings) -> None:
@@ -115,108 +76,204 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
     settings = settings or Settings()
     check_settings(settings)
     book = load_cue_book(settings.cue_book)
-    if recording.plate is None:
+    plate = recording.plate
+    if plate is None:
         return analyze_bar_alone(recording, book)
-    device = recording.plate.device
-    signals = read_plate(recording.plate)
-    gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
+    if plate.t_s.size <= LEARN or float(plate.t_s[-1] - plate.t_s[0]) <= WHOLE_S:
+        return _analyze_whole(recording, plate, settings, book)
+    return _analyze_long(recording, plate, settings, book)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Found:
+    """Signals of a plate and what the search finds in them."""
+
+    signals: PlateSignals
+    gravity_mps2: float
+    candidates: list[Candidate]
+    passed: list[PassedOver]
+    stretches: list[tuple[int, int]]
+
+
+def _find(plate: Stream, settings: Settings) -> _Found:
+    """Read a plate and find every dip and drive."""
+    signals = read_plate(plate)
+    gravity = local_gravity(plate.device.site.latitude_deg, plate.device.site.height_m)
     noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
-    threshold = takeoff_threshold(signals.zero, noise)
     candidates, passed, stretches = find_lifts(
         signals.force_n,
         signals.rate_hz,
         noise,
-        threshold,
+        takeoff_threshold(signals.zero, noise),
         gravity,
         shortest_stance_s=settings.shortest_stance_s,
     )
-    bar = None if recording.bar is None else _bar_beside(recording, signals, candidates, gravity)
+    start = float(signals.t_s[0])
+    return _Found(signals, gravity, candidates, [replace(p, at_s=p.at_s + start) for p in passed], stretches)
+
+
+def _analyze_whole(recording: Recording, plate: Stream, settings: Settings, book: Mapping[str, CueEntry]) -> Analysis:
+    """Analyse a recording that is one window."""
+    found = _find(plate, settings)
+    signals, candidates = found.signals, found.candidates
     t = signals.t_s
+    bar = bar_beside(recording, t, signals.force_n, signals.rate_hz, candidates, found.gravity_mps2)
     starts = [float(t[c.fastest_down]) for c in candidates] + [np.inf]
     cards = [recording.card_of(starts[i], float(t[c.drive_end]), starts[i + 1]) for i, c in enumerate(candidates)]
     lifts = tuple(
-        analyze_lift(signals, c, stretches, card, foot_frame(card, device), device, settings, book, bar)
+        analyze_lift(
+            signals, c, found.stretches, card, foot_frame(card, plate.device), plate.device, settings, book, bar
+        )
         for c, card in zip(candidates, cards, strict=True)
     )
-    start = float(t[0])
     return Analysis(
         source=recording.source,
         lifts=lifts,
-        passed_over=tuple(replace(p, at_s=p.at_s + start) for p in passed),
-        reason=None if lifts else _no_lift(signals, stretches, len(passed)),
+        passed_over=tuple(found.passed),
+        reason=None if lifts else _no_lift(found.stretches, signals.rate_hz, len(found.passed)),
         notes=signals.notes + (() if bar is None else bar.readings.notes),
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BarBeside:
-    """The bar's readings and how its clock maps to the plate's, or why it does not."""
+def _analyze_long(recording: Recording, plate: Stream, settings: Settings, book: Mapping[str, CueEntry]) -> Analysis:
+    """Analyse a recording lift by lift, each from its own window; time and memory grow with the lifts alone."""
+    timebase = uniform_timebase(plate.t_s, plate.source)
+    force = vertical_force(plate)
+    check_plate(plate, loaded_level(fill(timebase, force)), timebase.rate_hz)
+    gravity = local_gravity(plate.device.site.latitude_deg, plate.device.site.height_m)
+    windows, passed = cut(plate.t_s, force, gravity, settings.shortest_stance_s)
+    whole_bar = None if not windows else _clock_of(recording, timebase, force, windows, gravity)
+    starts = [w.stance_s[1] for w in windows] + [np.inf]
+    lifts: list[Lift] = []
+    notes: dict[str, None] = dict.fromkeys(plate.notes)
+    failed: list[InputError] = []
+    for i, w in enumerate(windows):
+        part = window_of(recording, w, None if whole_bar is None else whole_bar.clock)
+        card = recording.card_of(starts[i], w.end_s, starts[i + 1])
+        try:
+            lift, told = measure_window(part, w, card, settings, book, whole_bar)
+        except InputError as error:
+            failed.append(error)
+            passed.append(PassedOver(w.lowest_s, f"a dip and drive that cannot be measured: {error}"))
+            continue
+        notes |= dict.fromkeys(told)
+        if isinstance(lift, Lift):
+            lifts.append(lift)
+        else:
+            passed.append(lift)
+    if failed and not lifts:
+        raise failed[0]
+    reason = None
+    if not lifts:
+        even = fill(timebase, force)
+        stretches = still_stretches(even, timebase.rate_hz, float(channel_noise(even[:, None])[0]))
+        reason = _no_lift(stretches, timebase.rate_hz, len(passed))
+    ordered = tuple(sorted(passed, key=lambda p: p.at_s))
+    return Analysis(recording.source, tuple(lifts), ordered, reason, tuple(notes))
 
-    readings: BarReadings
-    clock: ClockMap | CannotMeasure
-    check: QualityCheck
-    stamps: tuple[QualityCheck, ...] = ()
 
-
-def _bar_beside(
-    recording: Recording, signals: PlateSignals, candidates: list[Candidate], gravity_mps2: float
-) -> BarBeside | None:
-    """Read the bar and put it on the plate's clock: by stamps from one file, else by the movement of all lifts."""
-    plate, bar = recording.plate, recording.bar
-    if plate is None or bar is None or not candidates:
+def _clock_of(
+    recording: Recording, timebase: Timebase, force: FloatArray, windows: Sequence[Window], gravity: float
+) -> BarClock | None:
+    """Clock of the bar of a long recording: what all its lifts say together, unless the stamps tell it."""
+    if recording.bar is None:
         return None
-    readings = read_bar(bar)
-    rate = signals.rate_hz
-    if plate.common_clock and bar.common_clock:
-        clock = shared_clock(u_s=SESSION_CLOCK_U_S)
-        return BarBeside(readings, clock, QualityCheck(ONE_CLOCK, "good", "Both were recorded in one session."))
-    if plate.source == bar.source and plate.clock == bar.clock:
-        clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
-        return BarBeside(readings, clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
-    stamps = _stamps(plate, bar)
-    force = signals.force_n
-    acceleration = np.zeros(force.size)
-    windows = []
-    for c in candidates:
-        first = max(c.still_first, c.still_last - round(ALIGN_STANCE_S * rate))
-        weight = float(force[first : c.still_last - round(0.1 * rate)].mean())
-        # Beyond the window, too: the comparison smooths, and must not smooth over an edge at the lowest point.
-        around = slice(max(0, first - round(0.2 * rate)), c.drive_end)
-        acceleration[around] = gravity_mps2 * (force[around] / weight - 1.0)
-        windows.append((float(signals.t_s[first]), float(signals.t_s[c.lowest])))
-    try:
-        aligned = align_by_motion(
-            acceleration,
-            rate,
-            vertical_part(readings.accel_mps2, gravity_mps2),
-            readings.rate_hz,
-            windows_s=tuple(windows),
-            plate_start_s=float(signals.t_s[0]),
-            bar_start_s=float(readings.t_s[0]),
-        )
-    except CannotMeasure as reason:
-        return BarBeside(readings, reason, alignment_check(reason), stamps)
-    return BarBeside(readings, aligned.clock, alignment_check(aligned), stamps)
+    t0, rate = float(timebase.t_s[0]), timebase.rate_hz
+
+    def place(t_s: float) -> int:
+        return int(np.clip(round((t_s - t0) * rate), 0, timebase.t_s.size - 1))
+
+    rough = [
+        Candidate(place(w.stance_s[0]), place(w.stance_s[1]), place(w.lowest_s), place(w.lowest_s), place(w.end_s),
+                  None, False)
+        for w in windows
+    ]  # fmt: skip
+    return bar_clock(recording, timebase.t_s, fill(timebase, force), rate, rough, read_bar(recording.bar), gravity)
 
 
-def _stamps(plate: Stream, bar: Stream) -> tuple[QualityCheck, ...]:
-    """Whether two recordings that are stamped with a time of day overlap; nothing is said of counters from zero."""
-    a, b = plate.first_stamp_s, bar.first_stamp_s
-    if a is None or b is None or min(a, b) < TIME_OF_DAY_S:
-        return ()
-    return (stamps_check(a, a + float(plate.t_s[-1]), b, b + float(bar.t_s[-1])),)
+def window_of(recording: Recording, window: Window, clock: ClockMap | CannotMeasure | None = None) -> Recording:
+    """Slice of a recording: the plate's samples of a window, and the bar's of the same time.
+
+    Parameters
+    ----------
+    clock : ClockMap, optional
+        Of the bar; left out, both are on one clock.
+    """
+    plate, bar = recording.plate, recording.bar
+    assert plate is not None
+    part = sliced(plate, window.first, window.last)
+    if bar is None or isinstance(clock, CannotMeasure):
+        return replace(recording, plate=part, cards=())
+    ends = part.t_s[[0, -1]] if clock is None else clock.to_bar(part.t_s[[0, -1]])
+    first, last = np.searchsorted(bar.t_s, ends[0], "left"), np.searchsorted(bar.t_s, ends[1], "right")
+    enough = last - first > LEAST_BAR
+    return replace(recording, plate=part, bar=sliced(bar, int(first), int(last)) if enough else None, cards=())
 
 
-def _no_lift(signals: PlateSignals, stretches: list[tuple[int, int]], n_passed: int) -> str:
+def sliced(stream: Stream, first: int, last: int) -> Stream:
+    """Samples first..last-1 of a stream, without its notes."""
+    raw = {name: values[first:last] for name, values in stream.raw.items()}
+    return replace(stream, t_s=stream.t_s[first:last], raw=raw, notes=())
+
+
+def measure_window(
+    recording: Recording,
+    window: Window,
+    card: AttemptCard,
+    settings: Settings,
+    book: Mapping[str, CueEntry],
+    bar: BarClock | None = None,
+) -> tuple[Lift | PassedOver, tuple[str, ...]]:
+    """Measure the lift of one window; live and from a file this is the same call with the same samples.
+
+    Parameters
+    ----------
+    recording : Recording
+        The samples of the window, see `window_of`.
+    window : Window
+    card : AttemptCard
+        Of this lift.
+    bar : BarClock, optional
+        Left out, plate and bar are on one clock.
+
+    Returns
+    -------
+    lift, or why it is none after all; notes on the samples
+
+    Raises
+    ------
+    InputError
+        If the samples cannot be used.
+    """
+    plate = recording.plate
+    assert plate is not None
+    found = _find(plate, settings)
+    t = found.signals.t_s
+    low = window.lowest_s
+    here = [c for c in found.candidates if t[c.still_last] - SAME_LIFT_S < low < t[c.drive_end] + SAME_LIFT_S]
+    if not here:
+        near = [p.why for p in found.passed if abs(p.at_s - low) < 1.0]
+        return PassedOver(low, near[0] if near else "a movement that is no dip and drive on a closer look"), ()
+    signals, device = found.signals, plate.device
+    if bar is not None and recording.bar is not None:
+        beside: BarBeside | None = BarBeside(read_bar(recording.bar), bar)
+    else:
+        beside = bar_beside(recording, t, signals.force_n, signals.rate_hz, found.candidates, found.gravity_mps2)
+    foot = foot_frame(card, device)
+    lift = analyze_lift(signals, here[0], found.stretches, card, foot, device, settings, book, beside)
+    return lift, signals.notes + (() if beside is None else beside.readings.notes)
+
+
+def _no_lift(stretches: list[tuple[int, int]], rate_hz: float, n_passed: int) -> str:
     """Return one sentence on why a recording holds no lift."""
-    long_enough = [b - a for a, b in stretches if (b - a) / signals.rate_hz >= SHORTEST_STANCE_S]
+    long_enough = [b - a for a, b in stretches if (b - a) / rate_hz >= SHORTEST_STANCE_S]
     if not stretches:
         return (
             "The lifter never stands still on the plate, so lifter and bar cannot be weighed and no dip can be told "
             "from other movement."
         )
     if not long_enough:
-        longest = max(b - a for a, b in stretches) / signals.rate_hz
+        longest = max(b - a for a, b in stretches) / rate_hz
         return (
             f"The longest still stretch lasts {longest:.2f} s; a lift needs {SHORTEST_STANCE_S:.1f} s of standing "
             "still before the dip."
@@ -224,193 +281,3 @@ def _no_lift(signals: PlateSignals, stretches: list[tuple[int, int]], n_passed: 
     if n_passed:
         return "There is standing still and movement, but no dip followed by a drive; see what was passed over."
     return "The lifter stands still, but no dip and drive follows."
-
-
-def analyze_lift(
-    signals: PlateSignals,
-    candidate: Candidate,
-    stretches: list[tuple[int, int]],
-    card: AttemptCard,
-    foot: FootFrame,
-    device: DeviceFile,
-    settings: Settings,
-    book: Mapping[str, CueEntry],
-    bar: BarBeside | None = None,
-) -> Lift:
-    """Measure one lift.
-
-    Parameters
-    ----------
-    signals : PlateSignals
-        Of the whole recording.
-    candidate : Candidate
-        Where the lift is.
-    stretches : list of (int, int)
-        All still stretches, for the closure.
-    card, foot, device, settings, book
-        The attempt and what a person set.
-    """
-    gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
-    curves, phases = _measure_curves(signals, candidate, gravity, site_known=device.site.latitude_deg is not None)
-    readings = {**tempo(curves, phases, card), **balance(curves, phases, foot)}
-    readings |= {name: CannotMeasure(Reason.NO_BAR) for name in BAR_NAMES}
-    shown: BarCurves | None = None
-    bar_checks: tuple[QualityCheck, ...] = ()
-    if bar is not None:
-        more, bar_checks, shown = _bar_of_lift(bar, curves, phases, card, gravity)
-        readings |= more
-    checks = check_all(
-        curves,
-        phases,
-        card,
-        foot,
-        closing=_closing_speed(signals, candidate, curves, stretches),
-        shortest_stance_s=settings.shortest_stance_s,
-    )
-    checks += bar_checks
-    measures = as_measures(readings, checks)
-    movement = card.movement or _movement(phases)
-    findings = find_patterns(measures, movement, phases.reversals, book)
-    return Lift(
-        movement=movement,
-        instants=_instants(curves, phases),
-        curves=_shown_curves(curves),
-        measures=measures,
-        findings=findings,
-        quality=checks,
-        foot=foot,
-        card=card,
-        notes=_notes(curves, findings) if shown is None or shown.forward_m is None else (),
-        bar=shown,
-    )
-
-
-def _bar_of_lift(
-    bar: BarBeside, curves: LiftCurves, phases: Phases, card: AttemptCard, gravity: float
-) -> tuple[Readings, tuple[QualityCheck, ...], BarCurves | None]:
-    """Measures, checks and curves of the bar in one lift."""
-    if isinstance(bar.clock, CannotMeasure):
-        r = bar.readings
-        why = readings_quality(
-            r.accel_mps2,
-            r.gyro_radps,
-            r.rate_hz,
-            gravity_mps2=gravity,
-            missing=r.missing,
-            saturated=r.saturated if r.saturated.any() else None,
-            up_axis=r.sensor.up_axis,
-        )
-        return {name: bar.clock for name in BAR_NAMES}, (bar.check, *bar.stamps, *why), None
-    times = LiftTimes(
-        phases.onset_at.value,
-        phases.lowest_at.value,
-        phases.drive_end_at.value,
-        phases.drive_end_at.value if phases.takeoff_place is not None else None,
-    )
-    followed, checks = follow_bar(bar.readings, times, bar.clock, gravity)
-    if isinstance(followed, CannotMeasure):
-        return {name: followed for name in BAR_NAMES}, (bar.check, *bar.stamps, *checks), None
-    readings = bar_measures(followed)
-    least = readings["bar_least_rack_load"]
-    assert isinstance(least, Reading)
-    braking = readings.get("bar_braking_time")
-    bar_braking_s = braking.estimate.value if isinstance(braking, Reading) else None
-    more, agreement = pair_measures(followed, curves, phases, card, least.estimate, bar_braking_s)
-    checks = (bar.check, *bar.stamps, *checks)
-    checks = checks if agreement is None else (*checks, agreement)
-    return readings | more, checks, shown_bar(followed)
-
-
-def _measure_curves(
-    signals: PlateSignals, candidate: Candidate, gravity: float, *, site_known: bool
-) -> tuple[LiftCurves, Phases]:
-    """Weigh, integrate, find the instants; the stance ends just before the onset found from a first weighing."""
-    rate = signals.rate_hz
-    force = signals.force_n
-    noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
-    n_still = candidate.still_last - candidate.still_first
-    last = candidate.still_last - min(round(0.15 * rate), n_still // 4)
-    first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
-    weighing = weigh(force, first, last, rate, noise, gravity)
-    stop = min(force.size, (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate))
-    motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
-    onset = find_onset(force[first:stop], rate, weighing, motion, candidate.fastest_down - first, noise)
-    until = first + int(onset.earliest) - min(round(STANCE_GUARD_S * rate), n_still // 10)
-    last = int(np.clip(until, first + (last - first) // 2, candidate.still_last))
-    first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
-    weighing = weigh(force, first, last, rate, noise, gravity)
-    motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
-    curves = lift_curves(signals, weighing, motion, stop, gravity_mps2=gravity, site_known=site_known)
-    takeoff = None if candidate.takeoff is None else candidate.takeoff - first
-    threshold = takeoff_threshold(signals.zero, noise)
-    phases = find_phases(curves, candidate.fastest_down - first, candidate.drive_end - first, takeoff, threshold)
-    return curves, phases
-
-
-def _closing_speed(
-    signals: PlateSignals, candidate: Candidate, curves: LiftCurves, stretches: list[tuple[int, int]]
-) -> tuple[float, float] | None:
-    """Speed in the still stretch after the lift with its standard uncertainty, if the same weight stands there."""
-    rate = signals.rate_hz
-    end = candidate.takeoff or candidate.drive_end
-    for a, b in stretches:
-        if not end < a < end + CLOSING_WITHIN_S * rate or b - a < 0.5 * rate:
-            continue
-        weight = float(signals.force_n[a:b].mean())
-        if abs(weight / curves.weight.value - 1.0) > SAME_LOAD_FRAC:
-            return None
-        first = curves.weighing.first
-        middle = (a + b) // 2
-        motion = integrate(signals.force_n[first:middle], curves.weight.value, rate, curves.gravity_mps2)
-        # Beyond the curves the speed errors go on growing as they grew over them.
-        n, n_stance = curves.d_velocity.n_samples, curves.weighing.last - first
-        early, late = curves.d_velocity.at(n_stance), curves.d_velocity.at(n - 1)
-        d = early + (late - early) * (middle - curves.weighing.last) / max(1, n - n_stance)
-        return float(motion.velocity_mps[-1]), float(np.hypot(np.linalg.norm(d), curves.weighing.sway_mps[1]))
-    return None
-
-
-def _movement(phases: Phases) -> str:
-    """Name a movement the card does not name."""
-    return "dip and drive, feet left the plate" if phases.takeoff_place is not None else "dip and drive, feet stayed"
-
-
-def _instants(curves: LiftCurves, phases: Phases) -> Instants:
-    t0, step = curves.t0_s, 1.0 / curves.rate_hz
-    w = curves.weighing
-    return Instants(
-        stance_start_s=t0,
-        stance_end_s=t0 + (w.last - w.first) * step,
-        onset_s=phases.onset_at.value,
-        braking_start_s=phases.braking_start_at.value,
-        lowest_s=phases.lowest_at.value,
-        drive_end_s=phases.drive_end_at.value,
-        takeoff_s=phases.drive_end_at.value if phases.takeoff_place is not None else None,
-        delivered_s=delivered_place(curves, phases)[1].value,
-    )
-
-
-def _shown_curves(curves: LiftCurves) -> Curves:
-    n = curves.force_n.size
-    x = y = None
-    if curves.signals.has_pressure:
-        x, y = pressure(curves.resultant, max(100.0, 0.1 * curves.weight.value))
-    return Curves(
-        t_s=curves.t0_s + np.arange(n) / curves.rate_hz,
-        force_n=curves.force_n,
-        velocity_mps=curves.motion.velocity_mps,
-        travel_m=curves.motion.travel_m,
-        forward_n=curves.resultant[:, FX] if curves.signals.has_forward else None,
-        cop_x_m=x,
-        cop_y_m=y,
-    )
-
-
-def _notes(curves: LiftCurves, findings: tuple[object, ...]) -> tuple[str, ...]:
-    """Return what a reader must know beside the numbers."""
-    if curves.signals.has_pressure and not curves.signals.has_forward:
-        return (
-            "Pressure is where the push is, not where the mass goes; whether lifter and bar drifted forward takes "
-            "horizontal force or a sensor on the bar.",
-        )
-    return ()

@@ -1,7 +1,11 @@
 """One session on the platform while it runs: recording, analysis, history and the coach's entries.
 
-The recording goes to disk whatever the analysis or a page does: the links write the journal first, and a thread of its
-own does the rest.
+::
+
+    links (threads) ── journal on disk
+          └──> inbox ──> feed (thread): clocks, windows, trace ──> due ──> measuring (thread): numbers, history
+
+The recording goes to disk whatever the analysis or a page does: the links write the journal first.
 """
 
 from __future__ import annotations
@@ -9,6 +13,7 @@ from __future__ import annotations
 import contextlib
 import queue
 import threading
+import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
 from pathlib import Path
@@ -19,21 +24,28 @@ import numpy as np
 import numpy.typing as npt
 
 from forcekit.acquire.arrival import Connection, Sink, host_now
-from forcekit.acquire.capture import Capture, LinkState, Planned, connect
-from forcekit.acquire.meter import Meter, vertical_force
+from forcekit.acquire.capture import Capture, Planned, connect
 from forcekit.acquire.samples import Batch
-from forcekit.analysis.findings import load_cue_book
-from forcekit.analysis.pipeline import Settings
-from forcekit.errors import ForcekitError, InputError
-from forcekit.history.people import list_athletes
+from forcekit.analysis.live import Changed, Due, Event, Trouble
+from forcekit.analysis.pipeline import Settings, check_settings
+from forcekit.errors import InputError
 from forcekit.history.store import Store
+from forcekit.live.feed import Feed, joined
+from forcekit.live.looks import device_state, ready_state
+from forcekit.live.measuring import Measuring
+from forcekit.live.platform_check import checked, zeroed_words
+from forcekit.live.reps import Rep, rep_curves, rep_state
+from forcekit.live.said import changed_card, checked_outcome
 from forcekit.live.trace import Trace
-from forcekit.model import AttemptCard, FloatArray, Stream
+from forcekit.live.trial import Trial, begin_trial, trial_state
+from forcekit.model import AttemptCard
 
 __all__ = ["LiveSession"]
 
+GATHER_S = 0.012
+"""Packets are gathered for so long before they are worked on: one look at many costs little more than at one."""
 TURN_S = 0.25
-"""Longest time between two looks at the devices (our choice)."""
+"""Longest time between two signs of life to whoever listens (our choice)."""
 
 
 class LiveSession:
@@ -46,13 +58,18 @@ class LiveSession:
     folder : Path
         Where the recording is written.
     store : Store, optional
-        The history; lifts of an athlete in it are kept there.
+        The history; settled lifts of an athlete in it are kept there. It stays open; whoever opened it closes it after
+        `close`.
     settings : Settings, optional
         Of the analysis.
     card : AttemptCard, optional
         Holds for the first lifts.
     connector : callable
         Makes a connection, see `forcekit.acquire.capture.Capture`.
+
+    Notes
+    -----
+    All methods may be called from any thread.
     """
 
     def __init__(
@@ -65,22 +82,28 @@ class LiveSession:
         card: AttemptCard | None = None,
         connector: Callable[[Planned, int, Sink], Connection] = connect,
     ) -> None:
-        self._inbox: queue.SimpleQueue[tuple[int, Batch] | None] = queue.SimpleQueue()
-        self._meter = Meter()
-        name = datetime.now().strftime("session-%Y-%m-%d-%H%M%S")
-        self._capture = Capture(
-            Path(folder) / name, planned, connector=connector, on_batch=lambda n, b: self._inbox.put((n, b))
-        )
-        self._store, self._settings = store, settings or Settings()
-        self._book = load_cue_book(self._settings.cue_book)
+        settings = settings or Settings()
+        check_settings(settings)
         self._lock = threading.RLock()
-        self._card = card or AttemptCard()
-        self._undo: list[tuple[str, Callable[[], None]]] = []
+        self._inbox: queue.SimpleQueue[tuple[int, Batch] | None] = queue.SimpleQueue()
+        self._folder = Path(folder)
+        name = datetime.now().strftime("session-%Y-%m-%d-%H%M%S")
         self._trace = Trace()
+        self._feed = Feed(settings, name, self._trace)
+        self._measuring = Measuring(name, time.time, store, settings, self._lock, self._rep_changed)
+        self._capture = Capture(
+            self._folder / name, planned, connector=connector, on_batch=lambda n, b: self._inbox.put((n, b))
+        )
+        self._store = store
+        self._card = card or AttemptCard()
+        self._cards: list[tuple[float, AttemptCard]] = [(-np.inf, self._card)]
+        self._feed.card = self._measuring.full_card(self._card)
+        self._undo: list[tuple[str, Callable[[], None]]] = []
+        self._trial: Trial | None = None
+        self._troubles: dict[tuple[str, str], float] = {}
         self._callbacks: list[Callable[[str], None]] = []
-        self._first_tick: float | None = None
-        self._now_s = 0.0
         self._closed = False
+        self._path: Path | None = None
         if self._card != AttemptCard():
             self._capture.card(self._card)
         self._thread = threading.Thread(target=self._work, name="live analysis", daemon=True)
@@ -89,21 +112,25 @@ class LiveSession:
 
     def start(self) -> None:
         """Open all links; returns at once."""
+        self._measuring.start()
+        self._measuring.prepare(self._card)
         self._thread.start()
         self._capture.start()
 
     def close(self) -> Path | None:
         """End the session and make the finished recording; gives its path, None when no sample came."""
         if self._closed:
-            return None
+            return self._path
         self._closed = True
         self._capture.close()
         self._inbox.put(None)
         if self._thread.is_alive():
             self._thread.join()
-        if not any(s.n_samples for s in self._capture.states()):
-            return None
-        return self._capture.finish()
+        self._measuring.finish()
+        if any(s.n_samples for s in self._capture.states()):
+            self._path = self._capture.finish()
+        self._tell()
+        return self._path
 
     def subscribe(self, callback: Callable[[str], None]) -> Callable[[], None]:
         """Call back with "state" after every change; gives a function that ends it. The callback must not block."""
@@ -117,20 +144,21 @@ class LiveSession:
         return unsubscribe
 
     def state(self) -> dict[str, Any]:
-        """Everything a page shows but the curves, ready for JSON."""
+        """Everything a page shows but the curves, ready for JSON; numbers in SI."""
         links = self._capture.states()
         with self._lock:
             return {
-                "now_s": self._now_s,
-                "devices": [_device_dict(s) for s in links],
-                "ready": self._ready(links),
+                "now_s": self._feed.now_s,
+                "devices": [device_state(i, s, self._feed, self._troubles) for i, s in enumerate(links)],
+                "ready": ready_state(links, self._feed),
                 "card": msgspec.to_builtins(self._card),
-                "athletes": [a.name for a in list_athletes(self._store)] if self._store is not None else [],
-                "cues": sorted({e.cue for e in self._book.values()}),
-                "drills": sorted({e.drill for e in self._book.values()}),
+                "athletes": self._measuring.athletes,
+                "cues": sorted({e.cue for e in self._measuring.book.values()}),
+                "drills": sorted({e.drill for e in self._measuring.book.values()}),
                 "can_undo": self._undo[-1][0] if self._undo else None,
-                "reps": [],
-                "trial": None,
+                "reps": [rep_state(r) for r in self._measuring.reps],
+                "trial": None if self._trial is None else trial_state(self._trial, self._measuring.reps, self._store),
+                "messages": list(self._measuring.messages),
                 "recording": {
                     "file": self._capture.path.name,
                     "seconds": host_now() - self._capture.started_s,
@@ -139,8 +167,15 @@ class LiveSession:
             }
 
     def rep_detail(self, rep: int) -> dict[str, Any]:
-        """Curves and instants of a rep, ready for JSON."""
-        raise InputError(f"there is no rep {rep} in this session.")
+        """Curves and instants of a rep for drawing, ready for JSON.
+
+        Raises
+        ------
+        InputError
+            If there is no such rep.
+        """
+        with self._lock:
+            return rep_curves(self._rep(rep))
 
     def trace(self, after: int) -> tuple[int, npt.NDArray[np.float32]]:
         """Rows (t_s, force_n, cop_x_of_foot, cop_y_m) of the running trace after a place, and the next place."""
@@ -158,18 +193,32 @@ class LiveSession:
         """
         with self._lock:
             before = self._card
-            self._card = _changed_card(before, fields)
-            self._capture.card(self._card)
-            self._undo.append((f"the card ({', '.join(fields)})", lambda: self._card_back(before)))
+            made = changed_card(before, fields)
+            if made == before:
+                return
+            self._say(made)
+            self._undo.append((f"the card ({', '.join(fields)})", lambda: self._say(before)))
         self._tell()
 
     def mark(self, rep: int, outcome: str | None) -> None:
         """Say how a rep ended: made, missed forward, missed back, missed otherwise, not tried; None takes it away."""
-        raise InputError(f"there is no rep {rep} in this session.")
+        with self._lock:
+            told = checked_outcome(outcome)
+            found = self._rep(rep)
+            before, found.outcome = found.outcome, told
+            self._write_mark(found)
+            what = f"the mark of rep {rep} ({outcome or 'none'})"
+            self._undo.append((what, lambda: self._unmark(found, before)))
+        self._tell()
 
     def note(self, rep: int, text: str) -> None:
         """Write a remark beside a rep."""
-        raise InputError(f"there is no rep {rep} in this session.")
+        with self._lock:
+            found = self._rep(rep)
+            before = found.note
+            self._write_note(found, text.strip())
+            self._undo.append((f"the note on rep {rep}", lambda: self._write_note(found, before)))
+        self._tell()
 
     def undo(self) -> str | None:
         """Take the last entry back and say what it was; None when there is none."""
@@ -182,92 +231,165 @@ class LiveSession:
         return what
 
     def start_trial(self, kind: str, words: str, measure: str | None = None) -> None:
-        """Begin a trial of a cue or a drill with the lifts to come."""
-        raise InputError("there is no rep in this session yet; a trial compares reps before with reps after.")
+        """Begin a trial of a cue or a drill with the lifts to come; three reps of the lifter must have come before.
+
+        Raises
+        ------
+        InputError
+            If that cannot be.
+        """
+        with self._lock:
+            before, trial = self._card, self._trial
+            reps = self._measuring.reps
+            made = begin_trial(kind, words.strip(), measure, reps, before, self._measuring.book)
+            self._trial = made
+            self._say(msgspec.structs.replace(before, **{made.kind: made.words}))
+            self._undo.append((f'the trial of "{made.words}"', lambda: self._trial_back(before, trial)))
+        self._tell()
 
     def stop_trial(self) -> None:
-        """End the trial."""
+        """End the trial: the lifts to come are without its cue or drill."""
+        with self._lock:
+            if self._trial is None:
+                return
+            trial, before = self._trial, self._card
+            self._trial = None
+            if getattr(before, trial.kind) == trial.words:
+                self._say(msgspec.structs.replace(before, **{trial.kind: None}))
+            self._undo.append((f'the end of the trial of "{trial.words}"', lambda: self._trial_back(before, trial)))
+        self._tell()
 
-    def zero(self) -> str:
-        """Take the zero of the empty plate for the display; gives a sentence."""
-        raise InputError("the plate says nothing yet; wait for its first second.")
+    def zero(self) -> dict[str, Any]:
+        """Look at the zero of the empty plate; gives its offset, and a sentence.
+
+        Every lift is zeroed by the empty plate before it, so this changes no number; it shows that the zero was seen.
+
+        Raises
+        ------
+        InputError
+            If the plate is not empty.
+        """
+        with self._lock:
+            return zeroed_words(self._feed.analysis)
 
     def check(self, mass_kg: float) -> dict[str, Any]:
-        """Check the plate with one known mass that stands on it; gives the result of the daily check."""
-        raise InputError("the plate says nothing yet; wait for its first second.")
+        """Check the plate with one known mass that stands on it, the plate having been empty within the last minute.
+
+        Raises
+        ------
+        InputError
+            If the empty plate or the mass is not found.
+        """
+        with self._lock:
+            part = None if self._feed.analysis is None else self._feed.analysis.recent(75.0)
+        return checked(part, mass_kg, self._folder / "plate_checks.csv")
 
     # ------------------------------------------------------------------------------------------- inside
 
-    def _card_back(self, before: AttemptCard) -> None:
-        self._card = before
-        self._capture.take_card_back()
+    def _rep(self, number: int) -> Rep:
+        for rep in self._measuring.reps:
+            if rep.number == number:
+                return rep
+        raise InputError(f"there is no rep {number} in this session.")
+
+    def _say(self, card: AttemptCard) -> None:
+        """Take a card for the lifts to come."""
+        self._card = card
+        self._capture.card(card)
+        self._cards.append((self._feed.now_s, card))
+        self._feed.card = self._measuring.full_card(card)
+        self._measuring.prepare(card)
+
+    def _trial_back(self, card: AttemptCard, trial: Trial | None) -> None:
+        self._trial = trial
+        self._say(card)
+
+    def _write_mark(self, rep: Rep) -> None:
+        """Write an outcome into the journal and the history; a card can speak of the last lift alone."""
+        if rep.outcome is not None and rep is self._measuring.reps[-1]:
+            self._capture.card(msgspec.structs.replace(rep.card, outcome=rep.outcome))
+            rep.marked = True
+        else:
+            self._capture.note(f"rep {rep.number}: outcome {rep.outcome or 'taken away'}")
+        self._measuring.rewrite(rep)
+
+    def _unmark(self, rep: Rep, before: str | None) -> None:
+        rep.outcome = before
+        if rep.marked and rep is self._measuring.reps[-1]:
+            self._capture.take_card_back()
+            rep.marked = before is not None
+        else:
+            self._capture.note(f"rep {rep.number}: outcome {before or 'taken away'}")
+        self._measuring.rewrite(rep)
+
+    def _write_note(self, rep: Rep, text: str) -> None:
+        rep.note = text
+        self._capture.note(f"rep {rep.number}: {text or 'note taken away'}")
+        self._measuring.rewrite(rep)
 
     def _work(self) -> None:
+        """Feed the analysis until the session ends; a fault in it must not end the recording."""
+        told_s = 0.0
         while True:
+            items = self._gathered()
             try:
-                item = self._inbox.get(timeout=TURN_S)
-            except queue.Empty:
+                for number, batch in joined(items):
+                    device = self._capture.states()[number].device
+                    if device is not None:
+                        with self._lock:
+                            events = self._feed.take(number, device, self._capture.tick_s(number), batch)
+                        self._hear(events)
+                if None in items:
+                    if self._feed.analysis is not None:
+                        self._hear(self._feed.analysis.finish())
+                    return
+            except Exception as error:
+                self._measuring.say(f"the analysis stumbled ({error}); the recording goes on")
+                if None in items:
+                    return
+            if host_now() - told_s > TURN_S:
+                told_s = host_now()
                 self._tell()
-                continue
-            if item is None:
-                return
-            number, batch = item
-            self._meter.take(number, batch)
-            self._take(number, batch)
+
+    def _gathered(self) -> list[tuple[int, Batch] | None]:
+        """Wait for packets, and for those that come right after."""
+        with contextlib.suppress(queue.Empty):
+            items = [self._inbox.get(timeout=TURN_S)]
+            if items[0] is not None:
+                time.sleep(GATHER_S)
+            while True:
+                try:
+                    items.append(self._inbox.get_nowait())
+                except queue.Empty:
+                    return items
+        return []
+
+    def _hear(self, events: Sequence[Event]) -> None:
+        """Hand on what is due; remember troubles; tell the listeners of a change."""
+        changed = False
+        for event in events:
+            if isinstance(event, Due):
+                self._measuring.measure(event, self._card_at(event.window.stance_s[1]))
+            elif isinstance(event, Trouble):
+                with self._lock:
+                    key = (event.sensor, event.words)
+                    if event.over:
+                        self._troubles.pop(key, None)
+                    else:
+                        self._troubles[key] = event.t_s
+            changed = changed or isinstance(event, Changed | Trouble)
+        if changed:
             self._tell()
 
-    def _take(self, number: int, batch: Batch) -> None:
-        device = self._capture.states()[number].device
-        if device is None or device.kind != "plate":
-            return
-        if self._first_tick is None:
-            self._first_tick = float(batch.tick[0])
-        t_s = (batch.tick - self._first_tick) * 1e-6
-        raw = {c.name: batch.raw[:, i] for i, c in enumerate(device.channels)}
-        force = vertical_force(Stream(t_s, raw, device, "live", "stamps"))
-        nothing: FloatArray = np.full(t_s.size, np.nan)
-        self._trace.add(t_s, force, nothing, nothing)
-        self._now_s = float(t_s[-1])
+    def _card_at(self, t_s: float) -> AttemptCard:
+        with self._lock:
+            return [card for at, card in self._cards if at <= t_s][-1]
 
-    def _ready(self, links: Sequence[LinkState]) -> dict[str, Any]:
-        now_s = host_now()
-        for i, link in enumerate(links):
-            if link.device is not None and link.device.kind == "plate":
-                sight = self._meter.sight(i, link.device, link.rate_hz, now_s)
-                if sight is not None:
-                    words = {"empty": "The plate is empty.", "moving": "Stand still.", "still": "Hold still.",
-                             "ready": "Ready to lift."}  # fmt: skip
-                    return {"state": sight.stillness, "words": words[sight.stillness], "weight_n": sight.force_n,
-                            "still_s": 0.0}  # fmt: skip
-        return {"state": "trouble", "words": "The plate says nothing.", "weight_n": None, "still_s": 0.0}
+    def _rep_changed(self) -> None:
+        self._tell()
 
     def _tell(self) -> None:
         with self._lock:
             callbacks = list(self._callbacks)
         for callback in callbacks:
             callback("state")
-
-
-def _changed_card(card: AttemptCard, fields: dict[str, object]) -> AttemptCard:
-    allowed = ("athlete", "movement", "load_kg", "drill", "cue")
-    wrong = [name for name in fields if name not in allowed]
-    if wrong:
-        raise InputError(f'the card has no "{wrong[0]}"; {", ".join(allowed)} can be said here.')
-    try:
-        made = msgspec.convert({**msgspec.to_builtins(card), **fields}, AttemptCard)
-    except (msgspec.ValidationError, ForcekitError) as error:
-        raise InputError(f"the card was not changed: {error}.") from None
-    return made
-
-
-def _device_dict(link: LinkState) -> dict[str, Any]:
-    return {
-        "name": link.device.name if link.device else link.source,
-        "kind": link.device.kind if link.device else None,
-        "state": link.state,
-        "rate_hz": link.rate_hz,
-        "lost": link.n_lost,
-        "battery": link.status.battery_v if link.status else None,
-        "problem": link.problem,
-        "zeroed": None,
-    }

@@ -22,7 +22,11 @@ __all__ = [
     "PRESSURE_FLOOR_FRAC",
     "PRESSURE_FLOOR_N",
     "PlateSignals",
+    "calibrated",
     "channel_noise",
+    "check_plate",
+    "has_positions",
+    "plate_channels",
     "pressure",
     "read_plate",
 ]
@@ -157,7 +161,7 @@ def calibrated(stream: Stream, name: str, kind: str | tuple[str, ...]) -> FloatA
     return (stream.raw[name] - channel.offset) * (channel.sign * channel.scale * factor)
 
 
-def _plate_channels(stream: Stream, plate: Plate, timebase: Timebase) -> tuple[list[FloatArray], FloatArray]:
+def plate_channels(stream: Stream, plate: Plate, timebase: Timebase) -> tuple[list[FloatArray], FloatArray]:
     """Channels of one plate on the clock, k of shape (n,), and its placed matrix (5, k)."""
 
     def get(name: str, kind: str | tuple[str, ...]) -> FloatArray:
@@ -283,6 +287,15 @@ def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArr
     return flags
 
 
+def check_plate(stream: Stream, level_n: float, rate_hz: float) -> None:
+    """Raise an InputError if a plate's whole recording cannot be used: rate, dead cell, unit, sign.
+
+    `level_n` is the usual force while somebody stands on it, see `forcekit.mechanics.zero.loaded_level`.
+    """
+    _check_channels(rate_hz, stream)
+    _check_unit_and_sign(level_n, stream)
+
+
 def _check_unit_and_sign(level: float, stream: Stream) -> None:
     """Refuse a force that cannot be a person's: it hangs downward, or is a thousand times too large or small."""
     loaded = abs(level)
@@ -332,14 +345,13 @@ def read_plate(stream: Stream) -> PlateSignals:
     """
     device: DeviceFile = stream.device
     timebase = uniform_timebase(stream.t_s, stream.source)
-    parts = [_plate_channels(stream, plate, timebase) for plate in device.plates]
+    parts = [plate_channels(stream, plate, timebase) for plate in device.plates]
     channels = np.column_stack([c for columns, _ in parts for c in columns])
     matrix = np.hstack([m for _, m in parts])
     owner = np.concatenate([np.full(len(columns), i) for i, (columns, _) in enumerate(parts)])
     force = channels @ matrix[FZ]
-    _check_channels(timebase.rate_hz, stream)
     level = loaded_level(force)
-    _check_unit_and_sign(level, stream)
+    check_plate(stream, level, timebase.rate_hz)
     noise = channel_noise(channels)
     still = frozen(channels, force, float(np.linalg.norm(matrix[FZ] * noise)))
     stated = float(np.linalg.norm([plate.zero_u_n for plate in device.plates]))

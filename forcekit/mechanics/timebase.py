@@ -9,7 +9,7 @@ import numpy as np
 from forcekit.errors import InputError
 from forcekit.model import BoolArray, FloatArray
 
-__all__ = ["Timebase", "fill", "uniform_timebase"]
+__all__ = ["Timebase", "fill", "uniform_timebase", "usual_step"]
 
 LARGEST_JITTER_FRAC = 0.3
 """Stamps further than this part of a step from a uniform clock are resampled instead of snapped; our choice."""
@@ -71,7 +71,7 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     if m < 20:
         raise InputError(f"{source}: only {m} samples; at least 20 are needed to speak of a signal.")
     differences = np.diff(t_s)
-    step = _step(differences)
+    step = usual_step(differences)
     # Rounding moves a difference by up to one place; only what is longer than that can be a gap.
     longest = 1.5 * step
     if float(differences.max()) > longest:
@@ -101,7 +101,7 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     return Timebase(grid, 1.0 / slope, index, missing, t_s, jitters)
 
 
-def _step(differences: FloatArray) -> float:
+def usual_step(differences: FloatArray) -> float:
     """Usual step: the median of the means over blocks of 50 differences."""
     n = differences.size // 50
     if n < 3:

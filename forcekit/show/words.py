@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from forcekit.model import Analysis, Lift, Measure, QualityCheck
 from forcekit.registry import GROUPS, MEASURES, MeasureInfo
 
-__all__ = ["analysis_text", "explanation", "headline", "lift_text", "with_interval"]
+__all__ = ["analysis_text", "explanation", "found_sentence", "headline", "lift_text", "with_interval"]
 
 WIDTH = 96
 CAUTION = (
@@ -62,6 +62,18 @@ def _moved(lift: Lift, name: str) -> str | None:
     if m.value is None:
         return None
     return f"{100 * abs(m.value):.1f} cm {'forward' if m.value >= 0 else 'back'}"
+
+
+READY = {
+    "empty": "The plate is empty.",
+    "loading": "Something light is on the plate.",
+    "moving": "Not still yet.",
+    "still": "Still, a moment more.",
+    "ready": "Ready to lift.",
+    "dip": "Going.",
+    "trouble": "The plate says nothing.",
+}
+"""What a running session says of the plate."""
 
 
 def headline(lift: Lift) -> str:
@@ -138,15 +150,21 @@ def not_judged(lift: Lift) -> list[str]:
     return [words for words, name in JUDGED.items() if not lift.measures[name].ok]
 
 
+def found_sentence(lift: Lift) -> str:
+    """Return what stands out most in a lift, or that nothing does, in one sentence or two."""
+    if lift.findings:
+        return lift.findings[0].sentence
+    missing = not_judged(lift)
+    if len(missing) == len(JUDGED):
+        return "Nothing could be judged."
+    if missing:
+        return f"Nothing stands out in what could be judged. Not judged: {', '.join(missing)}."
+    return "Nothing stands out: no pattern beyond its limit."
+
+
 def _findings(lift: Lift) -> list[str]:
     if not lift.findings:
-        missing = not_judged(lift)
-        if len(missing) == len(JUDGED):
-            return ["  Nothing could be judged.", ""]
-        told = "Nothing stands out: no pattern beyond its limit."
-        if missing:
-            told = f"Nothing stands out in what could be judged. Not judged: {', '.join(missing)}."
-        return [*_wrapped(told, "  "), ""]
+        return [*_wrapped(found_sentence(lift), "  "), ""]
     first, *others = lift.findings
     out = _wrapped(first.sentence, f"  {first.strength.upper():9}", " " * 11)
     out += _wrapped(first.cue.cue, "  Cue      ", " " * 11)

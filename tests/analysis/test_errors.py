@@ -17,8 +17,8 @@ import numpy as np
 import pytest
 
 from forcekit.analysis.errors import LOCAL_SLOTS, LiftCurves
+from forcekit.analysis.one_lift import _measure_curves
 from forcekit.analysis.phases import Phases
-from forcekit.analysis.pipeline import _measure_curves
 from forcekit.analysis.segment import find_lifts, takeoff_threshold
 from forcekit.mechanics.plate import FZ, read_plate
 from forcekit.mechanics.uncertain import Uncertain

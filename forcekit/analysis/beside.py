@@ -1,0 +1,161 @@
+"""The sensor on the bar beside the plate: its readings, its clock against the plate's, and its part in a lift."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, shown_bar
+from forcekit.analysis.bar_and_plate import pair_measures
+from forcekit.analysis.errors import LiftCurves
+from forcekit.analysis.phases import Phases
+from forcekit.analysis.reading import Reading, Readings
+from forcekit.analysis.segment import Candidate
+from forcekit.errors import CannotMeasure
+from forcekit.mechanics.align import align_by_motion, vertical_part
+from forcekit.mechanics.bar_quality import readings_quality
+from forcekit.mechanics.bar_readings import BarReadings, read_bar
+from forcekit.mechanics.clock_map import ClockMap, shared_clock
+from forcekit.mechanics.pair_quality import alignment_check, stamps_check
+from forcekit.model import AttemptCard, BarCurves, FloatArray, QualityCheck, Recording, Stream
+
+__all__ = ["BarBeside", "BarClock", "bar_beside", "bar_clock", "bar_of_lift"]
+
+ALIGN_STANCE_S = 0.8
+"""Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
+SESSION_CLOCK_U_S = 0.001
+"""Standard uncertainty between two sensors of one session after the fit of their clocks."""
+ONE_CLOCK = "plate and bar on one clock"
+TIME_OF_DAY_S = 1e5
+"""A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarClock:
+    """How the bar's clock maps to the plate's, or why it does not, with what a reader must know of it."""
+
+    clock: ClockMap | CannotMeasure
+    check: QualityCheck
+    stamps: tuple[QualityCheck, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BarBeside:
+    """The bar's readings and its clock."""
+
+    readings: BarReadings
+    on_plate: BarClock
+
+
+def bar_beside(
+    recording: Recording,
+    t_s: FloatArray,
+    force_n: FloatArray,
+    rate_hz: float,
+    candidates: Sequence[Candidate],
+    gravity_mps2: float,
+) -> BarBeside | None:
+    """Read the bar and put it on the plate's clock; None without a bar or without a lift.
+
+    Parameters
+    ----------
+    t_s, force_n : array, shape (n,)
+        Of the plate, on its even clock.
+    candidates : list of Candidate
+        Places on that clock.
+    """
+    if recording.plate is None or recording.bar is None or not candidates:
+        return None
+    readings = read_bar(recording.bar)
+    return BarBeside(readings, bar_clock(recording, t_s, force_n, rate_hz, candidates, readings, gravity_mps2))
+
+
+def bar_clock(
+    recording: Recording,
+    t_s: FloatArray,
+    force_n: FloatArray,
+    rate_hz: float,
+    candidates: Sequence[Candidate],
+    readings: BarReadings,
+    gravity_mps2: float,
+) -> BarClock:
+    """Find how the bar's clock maps to the plate's: by stamps from one file or session, else by the lifts' movement."""
+    plate, bar = recording.plate, recording.bar
+    assert plate is not None
+    assert bar is not None
+    rate = rate_hz
+    if plate.common_clock and bar.common_clock:
+        clock = shared_clock(u_s=SESSION_CLOCK_U_S)
+        return BarClock(clock, QualityCheck(ONE_CLOCK, "good", "Both were recorded in one session."))
+    if plate.source == bar.source and plate.clock == bar.clock:
+        clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
+        return BarClock(clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
+    stamps = _stamps(plate, bar)
+    acceleration = np.zeros(force_n.size)
+    windows = []
+    for c in candidates:
+        first = max(c.still_first, c.still_last - round(ALIGN_STANCE_S * rate))
+        weight = float(force_n[first : c.still_last - round(0.1 * rate)].mean())
+        # Beyond the window, too: the comparison smooths, and must not smooth over an edge at the lowest point.
+        around = slice(max(0, first - round(0.2 * rate)), c.drive_end)
+        acceleration[around] = gravity_mps2 * (force_n[around] / weight - 1.0)
+        windows.append((float(t_s[first]), float(t_s[c.lowest])))
+    try:
+        aligned = align_by_motion(
+            acceleration,
+            rate,
+            vertical_part(readings.accel_mps2, gravity_mps2),
+            readings.rate_hz,
+            windows_s=tuple(windows),
+            plate_start_s=float(t_s[0]),
+            bar_start_s=float(readings.t_s[0]),
+        )
+    except CannotMeasure as reason:
+        return BarClock(reason, alignment_check(reason), stamps)
+    return BarClock(aligned.clock, alignment_check(aligned), stamps)
+
+
+def _stamps(plate: Stream, bar: Stream) -> tuple[QualityCheck, ...]:
+    """Whether two recordings that are stamped with a time of day overlap; nothing is said of counters from zero."""
+    a, b = plate.first_stamp_s, bar.first_stamp_s
+    if a is None or b is None or min(a, b) < TIME_OF_DAY_S:
+        return ()
+    return (stamps_check(a, a + float(plate.t_s[-1]), b, b + float(bar.t_s[-1])),)
+
+
+def bar_of_lift(
+    bar: BarBeside, curves: LiftCurves, phases: Phases, card: AttemptCard, gravity: float
+) -> tuple[Readings, tuple[QualityCheck, ...], BarCurves | None]:
+    """Measures, checks and curves of the bar in one lift."""
+    if isinstance(bar.on_plate.clock, CannotMeasure):
+        r = bar.readings
+        why = readings_quality(
+            r.accel_mps2,
+            r.gyro_radps,
+            r.rate_hz,
+            gravity_mps2=gravity,
+            missing=r.missing,
+            saturated=r.saturated if r.saturated.any() else None,
+            up_axis=r.sensor.up_axis,
+        )
+        return {name: bar.on_plate.clock for name in BAR_NAMES}, (bar.on_plate.check, *bar.on_plate.stamps, *why), None
+    times = LiftTimes(
+        phases.onset_at.value,
+        phases.lowest_at.value,
+        phases.drive_end_at.value,
+        phases.drive_end_at.value if phases.takeoff_place is not None else None,
+    )
+    followed, checks = follow_bar(bar.readings, times, bar.on_plate.clock, gravity)
+    if isinstance(followed, CannotMeasure):
+        return {name: followed for name in BAR_NAMES}, (bar.on_plate.check, *bar.on_plate.stamps, *checks), None
+    readings = bar_measures(followed)
+    least = readings["bar_least_rack_load"]
+    assert isinstance(least, Reading)
+    braking = readings.get("bar_braking_time")
+    bar_braking_s = braking.estimate.value if isinstance(braking, Reading) else None
+    more, agreement = pair_measures(followed, curves, phases, card, least.estimate, bar_braking_s)
+    checks = (bar.on_plate.check, *bar.on_plate.stamps, *checks)
+    checks = checks if agreement is None else (*checks, agreement)
+    return readings | more, checks, shown_bar(followed)
