@@ -3,6 +3,11 @@
 | file | what it holds |
 |---|---|
 | session.py | `LiveSession`: the recording, the running analysis, the history and the coach's entries in one object |
+| feed.py | from packets of the devices to the running analysis: clocks, trace |
+| measuring.py | what is due is measured, judged and kept, in a thread of its own |
+| keeping.py | a settled lift with its window into the history |
+| reps.py, looks.py | a rep, a device, the plate as a page shows them |
+| said.py, trial.py, platform_check.py | what the coach says, tries, and checks |
 | trace.py | the running trace of force and pressure, thinned for drawing |
 | sharing.py | who may look and who may change: this machine, and guests let in with a one-time code |
 | orders.py | what a page may ask for, checked and handed to the session |

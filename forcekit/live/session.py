@@ -90,7 +90,7 @@ class LiveSession:
         name = datetime.now().strftime("session-%Y-%m-%d-%H%M%S")
         self._trace = Trace()
         self._feed = Feed(settings, name, self._trace)
-        self._measuring = Measuring(name, time.time, store, settings, self._lock, self._rep_changed)
+        self._measuring = Measuring(name, time.time, store, settings, self._lock, self._tell)
         self._capture = Capture(
             self._folder / name, planned, connector=connector, on_batch=lambda n, b: self._inbox.put((n, b))
         )
@@ -100,6 +100,7 @@ class LiveSession:
         self._feed.card = self._measuring.full_card(self._card)
         self._undo: list[tuple[str, Callable[[], None]]] = []
         self._trial: Trial | None = None
+        self._trial_told: tuple[tuple[object, ...], dict[str, Any]] | None = None
         self._troubles: dict[tuple[str, str], float] = {}
         self._callbacks: list[Callable[[str], None]] = []
         self._closed = False
@@ -157,7 +158,7 @@ class LiveSession:
                 "drills": sorted({e.drill for e in self._measuring.book.values()}),
                 "can_undo": self._undo[-1][0] if self._undo else None,
                 "reps": [rep_state(r) for r in self._measuring.reps],
-                "trial": None if self._trial is None else trial_state(self._trial, self._measuring.reps, self._store),
+                "trial": self._trial_now(),
                 "messages": list(self._measuring.messages),
                 "recording": {
                     "file": self._capture.path.name,
@@ -167,13 +168,7 @@ class LiveSession:
             }
 
     def rep_detail(self, rep: int) -> dict[str, Any]:
-        """Curves and instants of a rep for drawing, ready for JSON.
-
-        Raises
-        ------
-        InputError
-            If there is no such rep.
-        """
+        """Curves and instants of a rep for drawing, ready for JSON; an InputError if there is no such rep."""
         with self._lock:
             return rep_curves(self._rep(rep))
 
@@ -292,6 +287,16 @@ class LiveSession:
                 return rep
         raise InputError(f"there is no rep {number} in this session.")
 
+    def _trial_now(self) -> dict[str, Any] | None:
+        """The trial with its answer, worked out anew only when a rep has changed."""
+        if self._trial is None:
+            return None
+        reps = self._measuring.reps
+        key = (self._trial, *((r.number, r.stage, r.attempt, r.outcome) for r in reps))
+        if self._trial_told is None or self._trial_told[0] != key:
+            self._trial_told = key, trial_state(self._trial, reps, self._store)
+        return self._trial_told[1]
+
     def _say(self, card: AttemptCard) -> None:
         """Take a card for the lifts to come."""
         self._card = card
@@ -384,9 +389,6 @@ class LiveSession:
     def _card_at(self, t_s: float) -> AttemptCard:
         with self._lock:
             return [card for at, card in self._cards if at <= t_s][-1]
-
-    def _rep_changed(self) -> None:
-        self._tell()
 
     def _tell(self) -> None:
         with self._lock:
