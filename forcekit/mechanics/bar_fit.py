@@ -40,7 +40,9 @@ class BarSettings:
     accel_noise : m/s² per root hertz: a sample's standard deviation over the root of the rate (150 µg)
     gyro_noise : rad/s per root hertz (0.01 degree/s)
     tilt_u_rad : what stance leaves open at most, before the rests are used
-    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still
+    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still; upward 1.6 mm/s
+        of the centre of mass (the largest in the open stance recordings, see `stance`) times 1.2 for the shoulders, and
+        a chest that rises by 2.5 mm every four seconds (own estimate)
     sway_worth : how many degrees of freedom it is worth; what is seen in the rests counts by its own
     sway_memory_s : standard deviation of the sway's position over that of its velocity: 2.4 mm over 4 mm/s
     sway_turn_rad : change of the bar's attitude over a rest
@@ -63,7 +65,7 @@ class BarSettings:
     accel_noise: float = 1.5e-3
     gyro_noise: float = 1.75e-4
     tilt_u_rad: float = 0.1
-    sway_mps: tuple[float, float, float] = (0.004, 0.003, 0.002)
+    sway_mps: tuple[float, float, float] = (0.004, 0.003, 0.0024)
     sway_worth: float = 4.0
     sway_memory_s: float = 0.6
     sway_turn_rad: float = 0.003
