@@ -40,9 +40,9 @@ class BarSettings:
     accel_noise : m/s² per root hertz: a sample's standard deviation over the root of the rate (150 µg)
     gyro_noise : rad/s per root hertz (0.01 degree/s)
     tilt_u_rad : what stance leaves open at most, before the rests are used
-    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still; upward 1.6 mm/s
-        of the centre of mass (the largest in the open stance recordings, see `stance`) times 1.2 for the shoulders, and
-        a chest that rises by 2.5 mm every four seconds (own estimate)
+    sway_mps : standard deviation of the bar's velocity (forward, left, up) while its lifter stands still; upward
+        1.6 mm/s of the centre of mass (the largest in the open stance recordings, see `stance`) times 1.2 for the
+        shoulders, and a chest that rises by 2.5 mm every four seconds (own estimate)
     sway_worth : how many degrees of freedom it is worth; what is seen in the rests counts by its own
     sway_memory_s : standard deviation of the sway's position over that of its velocity: 2.4 mm over 4 mm/s
     sway_turn_rad : change of the bar's attitude over a rest
