@@ -32,7 +32,7 @@ export async function showHistory(place, name, about) {
   const picture = make("img", { className: "figure", alt: `${found.title} of ${name}, attempt by attempt. ${found.trends.join(" ")}`, src: `/people/figure.svg?${asked}` });
   place.replaceChildren(...[
     list("Is there a trend?", found.trends),
-    make("div", { className: "paper" }, picture),
+    make("div", { className: "paper", tabIndex: 0, role: "region", "aria-label": `Figure: ${found.title}` }, picture),
     list("What is usual?", found.usual),
     list("Makes and misses, and where it breaks", [found.misses, found.break_load].filter(Boolean)),
     table(found.lifts),
