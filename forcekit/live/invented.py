@@ -7,6 +7,7 @@ history are drawn around one measured lift of each lifter.
 from __future__ import annotations
 
 import time
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from threading import Event
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from forcekit.history.store import Store
     from forcekit.live.session import LiveSession
 
-__all__ = ["InventedDay", "Turn", "fill_history", "follow", "invented_day"]
+__all__ = ["LIFTERS", "InventedDay", "Lifter", "Turn", "fill_history", "follow", "invented_day"]
 
 RATE_HZ = 1000.0
 EARLIER_DAYS = 4
@@ -32,7 +33,9 @@ SPREAD_SHIFT_M = 0.006
 
 
 @dataclass(frozen=True, slots=True)
-class _Lifter:
+class Lifter:
+    """Somebody invented, with what goes wrong in each lift of a set."""
+
     name: str
     plan: LiftPlan
     faults: tuple[str | None, ...]
@@ -40,17 +43,17 @@ class _Lifter:
 
 
 LIFTERS = (
-    _Lifter(
+    Lifter(
         "Ines Falkner",
         LiftPlan(body_mass_kg=71.2, stature_m=1.72, foot_length_m=0.258, bar_mass_kg=60.0, stance_s=1.6),
         (None, "back_then_forward", None),
     ),
-    _Lifter(
+    Lifter(
         "Oke Brandvold",
         LiftPlan(body_mass_kg=93.5, stature_m=1.84, foot_length_m=0.281, bar_mass_kg=95.0, stance_s=1.7),
         ("forward_in_dip", "slow_turnaround"),
     ),
-    _Lifter(
+    Lifter(
         "Mirela Sanz",
         LiftPlan(body_mass_kg=58.4, stature_m=1.61, foot_length_m=0.240, bar_mass_kg=50.0, stance_s=1.6),
         (None, "too_deep", None),
@@ -75,19 +78,19 @@ class InventedDay:
     turns: tuple[Turn, ...]
 
 
-def invented_day(*, bar: bool = True, lifters: int = len(LIFTERS)) -> InventedDay:
+def invented_day(*, bar: bool = True, lifters: Sequence[Lifter] = LIFTERS) -> InventedDay:
     """Invent a day: each lifter steps on, takes the bar out, lifts two or three times and steps off.
 
     Parameters
     ----------
     bar : bool
         Whether there is a sensor on the bar.
-    lifters : int
-        How many of the lifters come; fewer are sooner ready.
+    lifters : sequence of Lifter
+        Who comes, in this order; fewer are sooner ready.
     """
     plates, bars, turns = [], [], []
     from_s = 0.0
-    for i, lifter in enumerate(LIFTERS[:lifters]):
+    for i, lifter in enumerate(lifters):
         plate, imu, card = _set(lifter, i + 1)
         turns.append(Turn(from_s, card))
         plates.append(plate)
@@ -141,7 +144,7 @@ def follow(session: LiveSession, day: InventedDay, stop: Event, *, pace_s: float
 # --------------------------------------------------------------------------------------------------- inside
 
 
-def _card(lifter: _Lifter) -> AttemptCard:
+def _card(lifter: Lifter) -> AttemptCard:
     plan = lifter.plan
     return AttemptCard(
         athlete=lifter.name,
@@ -172,7 +175,7 @@ def _scattered(measures: Any, rng: np.random.Generator) -> list[Measure]:
     return moved
 
 
-def _set(lifter: _Lifter, seed: int) -> tuple[Stream, Stream, AttemptCard]:
+def _set(lifter: Lifter, seed: int) -> tuple[Stream, Stream, AttemptCard]:
     """Plate and bar while one lifter is on the plate, and the card."""
     from forcekit.simulate.faults import faulty_plan
     from forcekit.simulate.session import Step, same_lifter, simulate_session

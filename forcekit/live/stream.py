@@ -7,6 +7,7 @@ way, so that a slow page gets fewer frames and never a queue. The recording does
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Awaitable, Callable
 from functools import partial
 
@@ -99,8 +100,9 @@ async def _send_frames(room: Room, visitor: Visitor, socket: WebSocket) -> None:
                     sent = parts
             if visitor.role != "lifter":
                 place = await _send_trace(room, socket, place)
-            await asyncio.sleep(max(0.0, FRAME_S - (loop.time() - began_s)))
-            await _wait(woken, IDLE_S)
+            # A change is sent sooner than the next frame, but a storm of changes is not.
+            await asyncio.sleep(max(0.0, 0.5 * FRAME_S - (loop.time() - began_s)))
+            await _wait(woken, IDLE_S if visitor.role == "lifter" else began_s + FRAME_S - loop.time())
     finally:
         room.waiting.discard(woken)
 
@@ -114,11 +116,10 @@ async def _send_trace(room: Room, socket: WebSocket, place: int) -> int:
 
 
 async def _wait(event: asyncio.Event, seconds: float) -> None:
-    try:
-        async with asyncio.timeout(seconds):
+    """Wait for an event, at most so long."""
+    with contextlib.suppress(TimeoutError):
+        async with asyncio.timeout(max(0.0, seconds)):
             await event.wait()
-    except TimeoutError:
-        pass
 
 
 def _gone(room: Room, visitor: Visitor) -> bool:

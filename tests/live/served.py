@@ -70,14 +70,16 @@ class Served:
 
 
 @contextmanager
-def served(day: InventedDay, folder: Path, *, speed: float = 1.0, share: bool = True) -> Iterator[Served]:
-    """Play a day, record it and serve its page while the context is open."""
+def served(
+    day: InventedDay, folder: Path, *, speed: float = 1.0, share: bool = True, loop: bool = True
+) -> Iterator[Served]:
+    """Play a day, once or round after round, record it and serve its page while the context is open."""
     door = socket.socket()
     door.bind(("0.0.0.0", 0))
     door.listen(64)
     port = int(door.getsockname()[1])
     sharing = Sharing((GUEST_NAME,), port) if share else Sharing()
-    with open_store(folder / "history") as store, replay(day.recording, loop=True, speed=speed) as planned:
+    with open_store(folder / "history") as store, replay(day.recording, loop=loop, speed=speed) as planned:
         fill_history(store)
         session = LiveSession(planned, folder=folder, store=store, card=day.turns[0].card)
         session.start()

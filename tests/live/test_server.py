@@ -11,7 +11,7 @@ from served import GUEST_NAME, Served, answer_to, next_state, served
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 from websockets.sync.client import ClientConnection
 
-from forcekit.live.invented import invented_day
+from forcekit.live.invented import LIFTERS, invented_day
 
 MARKUP = '<img src=x onerror="alert(1)">'
 
@@ -19,7 +19,7 @@ MARKUP = '<img src=x onerror="alert(1)">'
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A served session of one invented lifter."""
-    with served(invented_day(lifters=1), tmp_path_factory.mktemp("page")) as running:
+    with served(invented_day(lifters=LIFTERS[:1]), tmp_path_factory.mktemp("page")) as running:
         yield running
 
 

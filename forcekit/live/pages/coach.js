@@ -14,6 +14,7 @@ let parts = {};
 let chosen = null; // the rep the coach looks at; null: always the newest
 let heard = null; // the rep that was said last
 let measure = null; // what the strip shows
+let told = null; // the session's last message
 const details = new Map();
 
 const order = openLine({ onState, onTrace: (rows) => trace.add(rows), onLink });
@@ -52,10 +53,18 @@ function onState(all, changed) {
     if (newest !== before) chosen = null;
     showReps();
   }
+  if (changed.has("messages")) showMessages();
   if (changed.has("recording") && parts.recording.failure) tell(parts.recording.failure);
   if (changed.has("role")) at("open-share").hidden = parts.role !== "coach";
   if (changed.has("sharing")) showSharing();
   updateSheet(changed);
+}
+
+/** Say what the session has to say since the page last looked; what was said before the page opened is old. */
+function showMessages() {
+  const { messages } = parts;
+  if (told !== null && messages.length && messages.at(-1) !== told) tell(messages.at(-1));
+  told = messages.at(-1) ?? "";
 }
 
 // ---------------------------------------------------------------------------------------------- the plate
@@ -126,7 +135,7 @@ function showReps() {
   write(at("which"), `${newest ? "Last rep" : "Earlier rep"}: ${describe(rep)}${rep.stage === "first look" ? " · first look" : ""}`);
   write(at("cue"), rep.cue_words ? `“${rep.cue_words}”` : "");
   write(at("sentence"), rep.sentence);
-  write(at("care"), [rep.change, rep.cue_words ? rep.caution : null].filter(Boolean).join(" "));
+  write(at("care"), [rep.cue_words ? rep.caution : rep.headline, rep.change].filter(Boolean).join(" "));
   showNumbers(rep);
   fit();
   showDrawings(rep);

@@ -208,7 +208,7 @@ export function drawBar(canvas, curves) {
   const { ink, width, height } = prepare(canvas);
   const c = colours();
   if (!curves?.bar) {
-    words(ink, "no bar path", width / 2, height / 2, { colour: c.soft, align: "center" });
+    words(ink, curves?.stage === "first look" ? "comes in a moment" : "no bar path", width / 2, height / 2, { colour: c.soft, align: "center" });
     return;
   }
   const { t, forward, up } = curves.bar;

@@ -151,7 +151,7 @@ function deviceLine(d) {
   return make("li", {}, make("b", {}, d.name), `: ${told.filter(Boolean).join(", ")}`, d.problem ? make("div", {}, d.problem) : null);
 }
 
-const zeroWords = (zeroed) => (zeroed ? zeroed.words ?? "zeroed" : "not zeroed yet: leave it empty for a moment");
+const zeroWords = (zeroed) => (zeroed ? `zeroed, ${Math.abs(zeroed.offset_n).toFixed(1)} N taken off` : "not zeroed yet: leave it empty for a moment");
 
 const plate = {
   title: "Plate, bar and keys",
