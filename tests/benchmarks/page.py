@@ -41,7 +41,8 @@ STAMP = """() => {
       after.port2.postMessage(0);
     });
   };
-  new MutationObserver(look).observe(document.getElementById('which'), { childList: true, characterData: true, subtree: true });
+  const whole = { childList: true, characterData: true, subtree: true };
+  new MutationObserver(look).observe(document.getElementById("which"), whole);
 }"""
 
 
