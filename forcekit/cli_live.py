@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -79,11 +80,10 @@ def live(
                 kept = stack.enter_context(opened(store, new=store is not None))
             where = folder or Path()
         session = _session(planned, where, kept, card, cue_book)
-        finished = stack.enter_context(_running(session))
+        stack.enter_context(_running(session, tell=day is None or folder is not None))
         if day is not None:
             _follow(session, day, stack)
         _serve(session, kept, door, share, browser, stop)
-        finished["told"] = day is None or folder is not None
 
 
 def _need_libraries() -> None:
@@ -167,22 +167,17 @@ def _session(
     return LiveSession(planned, folder=folder, store=store, settings=Settings(cue_book=cue_book), card=card)
 
 
-class _running:
-    """Start a session, and at the end finish its recording and say where it is."""
-
-    def __init__(self, session: LiveSession) -> None:
-        self.session = session
-        self.about: dict[str, Any] = {"told": True}
-
-    def __enter__(self) -> dict[str, Any]:
-        self.session.start()
-        return self.about
-
-    def __exit__(self, *_: object) -> None:
-        path = self.session.close()
+@contextmanager
+def _running(session: LiveSession, *, tell: bool) -> Iterator[None]:
+    """Start a session; at the end finish its recording and say where it is, unless it is thrown away."""
+    session.start()
+    try:
+        yield
+    finally:
+        path = session.close()
         if path is None:
             print("no recording: no sample came; check cable, power and device file")
-        elif self.about["told"]:
+        elif tell:
             print(f"recording written: {path}")
             print(f"next: forcekit analyze {path}")
 

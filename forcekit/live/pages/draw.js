@@ -161,10 +161,11 @@ function shape(ink, kind, x, y, c) {
 export function drawFoot(canvas, curves) {
   const { ink, width, height } = prepare(canvas);
   const c = colours();
-  const long = height - 44;
+  const long = Math.max(60, Math.min(height - 44, (width - 104) / 0.36)); // the words beside it need their room
   const middle = Math.min(width * 0.36, 0.18 * long + 6);
   const x = (across) => middle + across * long;
-  const y = (along) => height - 18 - along * long;
+  const floor = (height + 8 + long) / 2;
+  const y = (along) => floor - along * long;
   ink.beginPath();
   OUTLINE.forEach(([across, along], i) => (i ? ink.lineTo(x(across), y(along)) : ink.moveTo(x(across), y(along))));
   ink.closePath();
@@ -173,7 +174,7 @@ export function drawFoot(canvas, curves) {
   ink.strokeStyle = c.soft;
   ink.lineWidth = 1.5;
   ink.stroke();
-  words(ink, "heel", x(0), height - 3, { size: 13, colour: c.soft, align: "center" });
+  words(ink, "heel", x(0), floor + 15, { size: 13, colour: c.soft, align: "center" });
   if (!curves?.along) {
     words(ink, "no pressure", x(0.24), y(0.5), { colour: c.soft });
     return;
