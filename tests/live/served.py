@@ -13,6 +13,7 @@ from typing import Any
 
 from websockets.sync.client import ClientConnection, connect
 
+from forcekit.acquire import virtual
 from forcekit.acquire.replay import replay
 from forcekit.history.store import Store, open_store
 from forcekit.live.invented import InventedDay, fill_history
@@ -20,6 +21,8 @@ from forcekit.live.room import Sharing
 from forcekit.live.server import build_app, serving
 from forcekit.live.session import LiveSession
 
+ROOM_BYTES = 64 * 1024 * 1024
+"""What the virtual sensors keep while a busy machine does not read: played faster than life, nothing may be lost."""
 GUEST_NAME = "127.0.0.2"
 """Another address of this machine: under it a browser here is a guest, as one in the network would be."""
 
@@ -79,6 +82,7 @@ def served(
     door.listen(64)
     port = int(door.getsockname()[1])
     sharing = Sharing((GUEST_NAME,), port) if share else Sharing()
+    virtual.SEND_BUFFER = ROOM_BYTES
     with open_store(folder / "history") as store, replay(day.recording, loop=loop, speed=speed) as planned:
         fill_history(store)
         session = LiveSession(planned, folder=folder, store=store, card=day.turns[0].card)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -18,7 +18,7 @@ from forcekit.live.invented import LIFTERS, invented_day
 MARKUP = '"><img src=x onerror="window.broken=1"><b>Bo</b> & \'Kim\''
 SPEED = 4.0
 """The day is played so much faster than it was; the analysis keeps up on a slow machine."""
-WAIT_MS = 40_000
+WAIT_MS = 90_000
 CUE = "Heels heavy, then jump."
 
 pytestmark = pytest.mark.filterwarnings("ignore::ResourceWarning")
@@ -35,9 +35,16 @@ def browser() -> Iterator[Browser]:
 def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
     """A session in which an invented lifter did three reps and went home; the plate is silent now."""
     with served(invented_day(lifters=LIFTERS[:1]), tmp_path_factory.mktemp("live"), speed=SPEED, loop=False) as running:
-        while len(settled(running)) < 3:
-            time.sleep(0.05)
+        wait_until(lambda: len(settled(running)) >= 3)
         yield running
+
+
+def wait_until(true: Callable[[], bool]) -> None:
+    """Wait until something is true; a test that waits too long fails."""
+    until = time.monotonic() + WAIT_MS / 1000
+    while not true():
+        assert time.monotonic() < until, "it did not happen"
+        time.sleep(0.05)
 
 
 def settled(live: Served) -> list[int]:
@@ -89,8 +96,7 @@ def test_a_session_on_the_page(browser: Browser, tmp_path: Path) -> None:
             expect(seen.page.locator("#trial")).not_to_be_visible()
             all_is_well(seen, "127.0.0.1")
         then_s = live.session.state()["now_s"]
-        while live.session.state()["now_s"] < then_s + 2.0:  # nobody looks, samples go on coming
-            time.sleep(0.05)
+        wait_until(lambda: live.session.state()["now_s"] > then_s + 2.0)  # nobody looks, samples go on coming
         assert live.session.state()["recording"]["failure"] is None
         with window(browser) as seen:
             seen.page.goto(live.here)
@@ -126,8 +132,7 @@ def marks_and_loads(page: Page, live: Served) -> None:
 
 def trial(page: Page, live: Served) -> None:
     """A cue is tried with the next three reps, and the page shows the session's answer."""
-    while len(settled(live)) < 3:  # a first look does not count as a rep before
-        time.sleep(0.05)
+    wait_until(lambda: len(settled(live)) >= 3)  # a first look does not count as a rep before
     page.locator("#open-trial").click()
     page.locator("#sheet").get_by_label("In your own words").fill(CUE)
     page.keyboard.press("Enter")
