@@ -48,6 +48,7 @@ def people_answer(room: Room) -> Endpoint:
             told = await body_of(request)
             numbers = {k: _number(told, k) for k in ("body_mass_kg", "stature_cm", "foot_length_cm")}
             name = await anyio.to_thread.run_sync(lambda: add_person(store, str(told.get("name", "")), **numbers))
+            await anyio.to_thread.run_sync(room.session.look_up_athletes)
             room.wake()
             return JSONResponse({"name": name})
         found = await anyio.to_thread.run_sync(people, store)

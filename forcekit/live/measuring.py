@@ -69,7 +69,7 @@ class Measuring:
         self._unkept: list[tuple[Rep, Measured]] = []
         self._tasks: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._work, name="measuring", daemon=True)
-        self._look_up_athletes()
+        self.look_up_athletes()
 
     def start(self) -> None:
         """Begin to work."""
@@ -195,7 +195,8 @@ class Measuring:
             self._known.clear()
         self._changed()
 
-    def _look_up_athletes(self) -> None:
+    def look_up_athletes(self) -> None:
+        """Read the names of the athletes anew."""
         if self._store is not None:
             self.athletes = [a.name for a in list_athletes(self._store)]
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from typing import get_args
 
 import msgspec
@@ -10,9 +11,20 @@ from forcekit.acquire.device_check import check_card
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, Outcome
 
-__all__ = ["changed_card", "checked_outcome"]
+__all__ = ["card_words", "changed_card", "checked_outcome"]
 
 FIELDS = ("athlete", "movement", "load_kg", "drill", "cue")
+
+
+def card_words(fields: Collection[str]) -> str:
+    """Say which fields of the card are meant.
+
+    Examples
+    --------
+    >>> card_words(["athlete", "load_kg"])
+    'the card (athlete, load)'
+    """
+    return f"the card ({', '.join(name.removesuffix('_kg') for name in fields)})"
 
 
 def changed_card(card: AttemptCard, fields: dict[str, object]) -> AttemptCard:

@@ -35,7 +35,7 @@ from forcekit.live.looks import device_state, ready_state
 from forcekit.live.measuring import Measuring
 from forcekit.live.platform_check import checked, zeroed_words
 from forcekit.live.reps import Rep, rep_curves, rep_state
-from forcekit.live.said import changed_card, checked_outcome
+from forcekit.live.said import card_words, changed_card, checked_outcome
 from forcekit.live.trace import Trace
 from forcekit.live.trial import Trial, begin_trial, trial_state
 from forcekit.model import AttemptCard
@@ -176,6 +176,10 @@ class LiveSession:
         """Rows (t_s, force_n, cop_x_of_foot, cop_y_m) of the running trace after a place, and the next place."""
         return self._trace.after(after)
 
+    def look_up_athletes(self) -> None:
+        """Notice that the history knows another athlete."""
+        self._measuring.look_up_athletes()
+
     # --------------------------------------------------------------------------------- what the coach says
 
     def set_card(self, **fields: object) -> None:
@@ -192,15 +196,14 @@ class LiveSession:
             if made == before:
                 return
             self._say(made)
-            self._undo.append((f"the card ({', '.join(fields)})", lambda: self._say(before)))
+            self._undo.append((card_words(fields), lambda: self._say(before)))
         self._tell()
 
     def mark(self, rep: int, outcome: str | None) -> None:
         """Say how a rep ended: made, missed forward, missed back, missed otherwise, not tried; None takes it away."""
         with self._lock:
-            told = checked_outcome(outcome)
             found = self._rep(rep)
-            before, found.outcome = found.outcome, told
+            before, found.outcome = found.outcome, checked_outcome(outcome)
             self._write_mark(found)
             what = f"the mark of rep {rep} ({outcome or 'none'})"
             self._undo.append((what, lambda: self._unmark(found, before)))
