@@ -47,18 +47,15 @@ STAMP = """() => {
 
 
 def arrivals_of(running: Served) -> list[tuple[float, float]]:
-    """List that fills with the plate's (newest sample's time, arrival) while the session runs."""
+    """List that fills with the plate's (newest sample on its own clock, arrival) while the session runs."""
     found: list[tuple[float, float]] = []
     capture = running.session._capture
     take = capture._on_batch
     assert take is not None
-    first: list[float] = []
-
     def tapped(number: int, batch: Batch) -> None:
         device = capture.states()[number].device
         if device is not None and device.kind == "plate":
-            first[:] = first or [float(batch.tick[0])]
-            found.append(((float(batch.tick[-1]) - first[0]) * capture.tick_s(number), batch.host_s))
+            found.append((float(batch.tick[-1]) * capture.tick_s(number), batch.host_s))
         take(number, batch)
 
     capture._on_batch = tapped
@@ -96,7 +93,10 @@ def main(n_reps: int) -> None:
             spent = {name: s - used.get(name, 0.0) for name, s in cpu_by_thread().items()}
             painted = {int(k): v for k, v in seen.page.evaluate("window.painted").items() if v}
             complaints = seen.complaints
-        t, host = (np.array(column) for column in zip(*arrivals, strict=True))
+        clock, host = (np.array(column) for column in zip(*arrivals, strict=True))
+        first = running.session._feed.first_tick
+        assert first is not None
+        t = clock - first * running.session._capture.tick_s(running.session._feed.plate or 0)
         late = []
         for rep, at_ms in painted.items():
             end_s = running.session.rep_detail(rep)["at"]["end"]
