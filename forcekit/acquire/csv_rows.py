@@ -12,6 +12,7 @@ import io
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
+from typing import Any
 
 import numpy as np
 
@@ -134,7 +135,16 @@ def columns_by_arrow(
         )
     except pa.ArrowException:
         return None
-    return {int(name): table[name].to_numpy() for name in some}
+
+    def values(chunk: Any) -> FloatArray:
+        # Its own conversion to numpy would load pandas.
+        return np.frombuffer(chunk.buffers()[1], np.float64)[chunk.offset : chunk.offset + len(chunk)]
+
+    columns = {}
+    for name in some:
+        chunks = [values(chunk) for chunk in table[name].chunks]
+        columns[int(name)] = chunks[0] if len(chunks) == 1 else np.concatenate([np.zeros(0), *chunks])
+    return columns
 
 
 def columns_by_pandas(

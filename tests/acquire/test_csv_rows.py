@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import subprocess
+import sys
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -46,3 +50,15 @@ def test_the_faster_parser_is_used_for_plain_tables() -> None:
     found = columns_by_arrow(body, layout("."), [0, 1, 2], 3, quoted=False)
     assert found is not None
     assert [[0.0, 0.001], [1.5, 1.75], [-2.25, 1000.0]] == [found[i].tolist() for i in range(3)]
+
+
+def test_reading_a_recording_loads_no_pandas() -> None:
+    """Where pyarrow is installed a CSV is read without pandas, which takes longer to load than a file to analyse."""
+    sample = Path(__file__).parents[2] / "sample_signals"
+    code = (
+        "import sys, forcekit; "
+        f"forcekit.analyze(forcekit.read({str(sample / 'oda_60_kg.csv')!r}, device={str(sample / 'club_plate.toml')!r})); "
+        "print('pyarrow' in sys.modules, 'pandas' in sys.modules)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "True False" == done.stdout.strip()

@@ -1,31 +1,32 @@
 """How long a command takes, whole process, beside the imports it cannot avoid.
 
 Run from the checkout: ``python tests/benchmarks/startup.py``. Makes a recording of 10 s at 1 kHz with 8 channels (two
-plates of four cells) and prints the median of five runs of each command.
+plates of four cells); the commands take turns and the median processor time of seven runs of each is printed.
 """
 
 from __future__ import annotations
 
+import resource
 import statistics
 import subprocess
 import sys
 import tempfile
-import time
+from importlib.util import find_spec
 from pathlib import Path
 
-RUNS = 5
-IMPORTS = "import numpy, msgspec, pandas, tomlkit, typer"
+ANALYZE = "forcekit analyze, 10 s at 1 kHz"
+RUNS = 7
+PARSER = "pyarrow, pyarrow.csv" if find_spec("pyarrow") else "pandas"
+IMPORTS = f"import numpy, msgspec, {PARSER}, tomlkit, typer"
+"""What reading a CSV by a device file and printing a result cannot do without."""
 
 
 def seconds(command: list[str]) -> float:
-    """Median wall time of a command in seconds, after one run that is not counted."""
-    times = []
-    for i in range(RUNS + 1):
-        start = time.perf_counter()
-        subprocess.run(command, check=True, capture_output=True)
-        if i:
-            times.append(time.perf_counter() - start)
-    return statistics.median(times)
+    """Processor time of one run of a command."""
+    before = resource.getrusage(resource.RUSAGE_CHILDREN)
+    subprocess.run(command, check=True, capture_output=True)
+    after = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
 
 
 def recording(folder: Path) -> Path:
@@ -50,13 +51,23 @@ def main() -> None:
         path = recording(Path(folder))
         rows = {
             "python alone": [*python, "-c", "pass"],
+            "import typer": [*python, "-c", "import typer, rich"],
             "forcekit --help": [*python, "-m", "forcekit", "--help"],
             "the imports analyze cannot avoid": [*python, "-c", IMPORTS],
-            "forcekit analyze, 10 s at 1 kHz": [*python, "-m", "forcekit", "analyze", str(path)],
+            ANALYZE: [*python, "-m", "forcekit", "analyze", str(path)],
             "forcekit analyze --json": [*python, "-m", "forcekit", "analyze", str(path), "--json"],
         }
-        for name, command in rows.items():
-            print(f"{name:36} {seconds(command):6.2f} s")
+        taken: dict[str, list[float]] = {name: [] for name in rows}
+        for i in range(RUNS + 1):
+            for name, command in rows.items():
+                taken[name].append(seconds(command))
+                if i == 0:
+                    taken[name].clear()  # the first round fills the caches
+        for name, times in taken.items():
+            print(f"{name:36} {statistics.median(times):6.2f} s")
+        for name, base in (("forcekit --help", "import typer"), (ANALYZE, "the imports analyze cannot avoid")):
+            over = statistics.median(a / b for a, b in zip(taken[name], taken[base], strict=True))
+            print(f"{name} over {base}: {over:.2f}")
 
 
 if __name__ == "__main__":
