@@ -55,9 +55,9 @@ def test_the_faster_parser_is_used_for_plain_tables() -> None:
 def test_reading_a_recording_loads_no_pandas() -> None:
     """Where pyarrow is installed a CSV is read without pandas, which takes longer to load than a file to analyse."""
     sample = Path(__file__).parents[2] / "sample_signals"
+    plate, device = str(sample / "oda_60_kg.csv"), str(sample / "club_plate.toml")
     code = (
-        "import sys, forcekit; "
-        f"forcekit.analyze(forcekit.read({str(sample / 'oda_60_kg.csv')!r}, device={str(sample / 'club_plate.toml')!r})); "
+        f"import sys, forcekit; forcekit.analyze(forcekit.read({plate!r}, device={device!r})); "
         "print('pyarrow' in sys.modules, 'pandas' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
