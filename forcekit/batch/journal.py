@@ -7,6 +7,7 @@ order in which the workers finished.
 
 from __future__ import annotations
 
+import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from pathlib import Path
@@ -37,6 +38,10 @@ class Journal:
 
     def __init__(self, folder: Path) -> None:
         self.path = folder / FILE_NAME
+        try:
+            os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))  # athletes are named in it
+        except OSError as error:
+            raise InputError(f"{self.path}: cannot be made ({error.strerror}); name another folder.") from None
         try:
             self._db = sqlite3.connect(self.path, timeout=0.5, isolation_level=None)
             self._db.execute("PRAGMA locking_mode=EXCLUSIVE")
