@@ -145,6 +145,7 @@ def _section(pages: _Pages, section: Section) -> None:
         pages.room(60.0 if boxed else 24.0)
     pages.pdf.ln(3)
     page, top = pages.pdf.page_no(), pages.pdf.get_y()
+    pages.pdf.start_section(section.heading)
     indent = pages.pdf.l_margin + (4.0 if boxed else 0.0)
     width = pages.width - (5.0 if boxed else 0.0)
     pages.text(section.heading, 13, bold=True, x=indent, width=width)

@@ -192,6 +192,8 @@ def test_the_pdf_opens_and_its_text_can_be_selected(pdf: Path) -> None:
 
     assert (210.0, 297.0) == pytest.approx((box.width * 25.4 / 72.0, box.height * 25.4 / 72.0), abs=0.1)
     assert 3 <= len(reader.pages) <= 8
+    assert ["What was seen", "Cautions"] == [str(o.title) for o in (reader.outline[0], reader.outline[-1])]  # type: ignore[union-attr]
+    assert "en" == reader.root_object["/Lang"]
     for words in wanted:
         assert words in text, words
     assert b"/Type3" not in pdf.read_bytes()
