@@ -6,7 +6,7 @@ Run from the checkout, with Chromium on the path for the picture of the page::
 
 Writes `season.png` (forcekit trend --aligned), `report_phone.png` (the page of forcekit report, 390 pixels wide, as a
 phone shows it), and `report_print.png` (the first two pages of its PDF, if pdftoppm is there), each with few colours to
-be small.
+be small. `live.png` is taken by hand: `forcekit live --device virtual` in a window of 1280 by 800 pixels, after a lift.
 """
 
 from __future__ import annotations
