@@ -260,7 +260,11 @@ def measure_window(
     else:
         beside = bar_beside(recording, t, signals.force_n, signals.rate_hz, found.candidates, found.gravity_mps2)
     foot = foot_frame(card, device)
-    lift = analyze_lift(signals, here[0], found.stretches, card, foot, device, settings, book, beside)
+    try:
+        lift = analyze_lift(signals, here[0], found.stretches, card, foot, device, settings, book, beside)
+    except ZeroDivisionError:
+        # One degenerate movement must not cost the other lifts of a session.
+        return PassedOver(low, "a movement whose drive has no length or no force, which cannot be measured"), ()
     return lift, signals.notes + (() if beside is None else beside.readings.notes)
 
 

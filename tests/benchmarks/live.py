@@ -111,18 +111,19 @@ def reps(n_pieces: int, *, bar: bool) -> None:
 
 def latency(n_lifts: int) -> None:
     """From the end of the drive to the first look, in its parts."""
-    waits, works, confirms = [], [], []
+    waits, works, spent, confirms = [], [], [], []
     seed = 0
     while len(works) < n_lifts:
         plate, _, _ = piece(2000 + seed, 12, bar=False)
         seed += 1
         live = LiveAnalysis(plate.device)
         for _, t_s, raw in packets(plate, None, 0.0):
-            began = time.perf_counter()
+            began, cpu = time.perf_counter(), time.process_time()
             for event in live.push_plate(t_s, raw):
                 if isinstance(event, Due) and event.window.stage == "first look":
                     made = measured(event, AttemptCard(), Settings(), BOOK)
                     works.append(time.perf_counter() - began)
+                    spent.append(time.process_time() - cpu)
                     assert isinstance(made, Measured)
                     assert event.recording.plate is not None
                     end_s = float(event.recording.plate.t_s[-1])
@@ -134,6 +135,7 @@ def latency(n_lifts: int) -> None:
         ("samples needed after the end of the drive", waits),
         ("of these beyond 20 ms without load, where the feet leave", confirms),
         ("computing, from the packet to the numbers", works),
+        ("the same in time of the processor, however busy the machine is", spent),
     ):
         middle, late = np.quantile(values, [0.5, 0.95])
         print(f"{name}: median {1e3 * middle:.0f} ms, 95 % {1e3 * late:.0f} ms ({len(values)} lifts)")
