@@ -29,7 +29,7 @@ PAPERS = ("A4", "letter")
 MARGIN_MM = 15.0
 GAP_MM = 7.0
 MM_PER_IN = 25.4
-MOST_HIGH_MM = 92.0
+MOST_HIGH_MM = 86.0
 """Highest figure in a column; a higher one is made smaller."""
 INK, SOFT, EDGE = (29, 29, 27), (85, 85, 79), (213, 94, 0)
 WHITE = (255, 255, 255)
@@ -198,7 +198,7 @@ def _cards(pages: _Pages, cards: Sequence[Card]) -> None:
         drawn = [None if p is None else p.draw() for p in row]
         ratios = [0.0 if d is None else float(d.get_figheight() / d.get_figwidth()) for d in drawn]
         width = min(column, MOST_HIGH_MM / max(ratios))
-        pages.room(width * max(ratios) + 20.0)
+        pages.room(width * max(ratios) + 18.0)
         heights = [0.0 if d is None else pages.figure(d, x, width) for x, d in zip(left, drawn, strict=True)]
         pages.pdf.set_y(pages.pdf.get_y() + max(heights) + 1.0)
         told = ["" if p is None else f"{p.title}. {p.caption or p.description}" for p in row]
@@ -227,8 +227,13 @@ def _table(pages: _Pages, table: TableBlock) -> None:
     pages.pdf.set_draw_color(*SOFT)
     pages.pdf.set_line_width(0.1)
     rows = (table.heads, *table.rows)
+    # In letters: a cell up to 13, every word whole, words of the bold head a third wider.
     wide = [
-        max(min(max(len(row[i]) for row in rows), 13), *(len(w) for row in rows for w in row[i].split() or [""]))
+        max(
+            min(max(len(row[i]) for row in table.rows), 13),
+            *(len(w) for row in table.rows for w in row[i].split()),
+            *(1.35 * len(w) for w in table.heads[i].split()),
+        )
         for i in range(len(table.heads))
     ]
     with pages.pdf.table(
