@@ -68,7 +68,9 @@ def _lasting(values: np.ndarray, t_s: np.ndarray) -> np.ndarray:
 def run(code: str, paths: list[str]) -> tuple[float, float, str]:
     """Processor time (s) and peak memory (MB) of a process of its own, and what it printed."""
     before = resource.getrusage(resource.RUSAGE_CHILDREN)
-    probe = f"{code}\nimport resource; print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss, file=sys.stderr)"
+    # Not ru_maxrss: that of a process started by a larger one is the larger one's.
+    told = "next(line for line in open('/proc/self/status') if line.startswith('VmHWM')).split()[1]"
+    probe = f"{code}\nprint({told}, file=sys.stderr)"
     done = subprocess.run([sys.executable, "-c", probe, *paths], capture_output=True, text=True, check=True)
     after = resource.getrusage(resource.RUSAGE_CHILDREN)
     seconds = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime

@@ -52,6 +52,7 @@ def arrivals_of(running: Served) -> list[tuple[float, float]]:
     capture = running.session._capture
     take = capture._on_batch
     assert take is not None
+
     def tapped(number: int, batch: Batch) -> None:
         device = capture.states()[number].device
         if device is not None and device.kind == "plate":
