@@ -40,6 +40,8 @@ LONGEST_WEIGHING_S = 3.0
 """Longer standing adds slow drift rather than knowledge (our choice)."""
 STANCE_GUARD_S = 0.03
 """Left out between stance and onset, so that the first movement does not weigh (our choice)."""
+LEAST_RISING_MPS = 0.2
+"""Slower at the end of the drive is none; half of what the search for lifts asks for (our choice)."""
 AFTER_S = 1.0
 """The curves go on after the drive for this long, for the plots."""
 CLOSING_WITHIN_S = 8.0
@@ -86,9 +88,20 @@ def analyze_lift(
         All still stretches, for the closure.
     card, foot, device, settings, book
         The attempt and what a person set.
+
+    Raises
+    ------
+    CannotMeasure
+        If, weighed and integrated closely, lifter and bar do not rise at the end of the movement: no drive.
     """
     gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
     curves, phases = _measure_curves(signals, candidate, gravity, site_known=device.site.latitude_deg is not None)
+    rising_mps = curves.motion.velocity_at(phases.drive_end_place)
+    if phases.drive_end_place <= phases.lowest_place or rising_mps < LEAST_RISING_MPS:
+        raise CannotMeasure(
+            Reason.DID_NOT_HAPPEN,
+            f"lifter and bar rise with {rising_mps:.2f} m/s at the end of the movement, which is no drive",
+        )
     readings = {**tempo(curves, phases, card), **balance(curves, phases, foot)}
     readings |= {name: CannotMeasure(Reason.NO_BAR) for name in BAR_NAMES}
     shown: BarCurves | None = None

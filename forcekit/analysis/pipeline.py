@@ -120,17 +120,21 @@ def _analyze_whole(recording: Recording, plate: Stream, settings: Settings, book
     bar = bar_beside(recording, t, signals.force_n, signals.rate_hz, candidates, found.gravity_mps2)
     starts = [float(t[c.fastest_down]) for c in candidates] + [np.inf]
     cards = [recording.card_of(starts[i], float(t[c.drive_end]), starts[i + 1]) for i, c in enumerate(candidates)]
-    lifts = tuple(
-        analyze_lift(
-            signals, c, found.stretches, card, foot_frame(card, plate.device), plate.device, settings, book, bar
-        )
-        for c, card in zip(candidates, cards, strict=True)
-    )
+    lifts: list[Lift] = []
+    passed = list(found.passed)
+    for c, card in zip(candidates, cards, strict=True):
+        foot = foot_frame(card, plate.device)
+        try:
+            lift = analyze_lift(signals, c, found.stretches, card, foot, plate.device, settings, book, bar)
+        except CannotMeasure as reason:
+            passed.append(PassedOver(float(t[c.lowest]), reason.detail or str(reason)))
+        else:
+            lifts.append(lift)
     return Analysis(
         source=recording.source,
-        lifts=lifts,
-        passed_over=tuple(found.passed),
-        reason=None if lifts else _no_lift(found.stretches, signals.rate_hz, len(found.passed)),
+        lifts=tuple(lifts),
+        passed_over=tuple(sorted(passed, key=lambda p: p.at_s)),
+        reason=None if lifts else _no_lift(found.stretches, signals.rate_hz, len(passed)),
         notes=signals.notes + (() if bar is None else bar.readings.notes),
     )
 
@@ -262,9 +266,8 @@ def measure_window(
     foot = foot_frame(card, device)
     try:
         lift = analyze_lift(signals, here[0], found.stretches, card, foot, device, settings, book, beside)
-    except ZeroDivisionError:
-        # One degenerate movement must not cost the other lifts of a session.
-        return PassedOver(low, "a movement whose drive has no length or no force, which cannot be measured"), ()
+    except CannotMeasure as reason:
+        return PassedOver(low, reason.detail or str(reason)), ()
     return lift, signals.notes + (() if beside is None else beside.readings.notes)
 
 
