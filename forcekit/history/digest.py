@@ -18,7 +18,7 @@ from forcekit.history.loads import SAME_LOAD_FRAC
 from forcekit.history.questions import COMPARED
 from forcekit.history.series import AttemptLine, list_attempts, measure_names_of, measures_of, series
 from forcekit.history.store import Store
-from forcekit.history.timeline import Timeline, timeline_of
+from forcekit.history.timeline import DIP_TIMING, Timeline, timeline_of
 from forcekit.history.usual import usual_range
 from forcekit.history.wording import Wording, measure_words
 from forcekit.model import Analysis, Cue, Finding, FloatArray, Lift, Measure, QualityCheck
@@ -32,8 +32,7 @@ PLAIN_ORDER = ("shift_total", "shift_total_of_foot", "transition_time", "peak_dr
 """Where nothing stands out, the least and the most of the first of these that was measured are shown."""
 GOOD_AT_ZERO = ("shift", "side_shift", "bar_forward", "shaft_rotation", "bar_lead")
 """Measures of which neither way is wanted."""
-MOST_REPS = 400
-"""More lifts than this are not told of in one report (our choice); the newest are."""
+MOST_REPS = 400  # more lifts than this are not told of in one report (our choice); the newest are
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -196,7 +195,8 @@ def digest_of_store(
         reps[i] = _with_curves(store, reps[i])
     comparison, why = _compared(store, athlete, lines[-1].lifted_at, movement)
     usual_load = comparison.load_kg if comparison else None
-    timeline = timeline_of(store, athlete, movement=movement) if _has_timing(store, athlete) else None
+    timed = set(DIP_TIMING) <= set(measure_names_of(store, athlete))
+    timeline = timeline_of(store, athlete, movement=movement) if timed else None
     return Digest(
         athlete=athlete,
         reps=tuple(reps),
@@ -258,12 +258,6 @@ def _compared(
         return compare_sessions(store, athlete, at=newest_at + 0.5, movement=movement or None), None
     except InputError as error:
         return None, str(error)
-
-
-def _has_timing(store: Store, athlete: str) -> bool:
-    from forcekit.history.timeline import DIP_TIMING
-
-    return set(DIP_TIMING) <= set(measure_names_of(store, athlete))
 
 
 def _usual_rows(

@@ -9,20 +9,18 @@ from __future__ import annotations
 import math
 import re
 import time
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, get_args
+from collections.abc import Sequence
+from typing import Any, get_args
 
 from forcekit.history.digest import Digest, DigestRep
 from forcekit.history.wording import join_words, load_text
-from forcekit.model import Cue, Measure, Movement
+from forcekit.model import Measure, Movement
 from forcekit.registry import MEASURES, shown
+from forcekit.show.report_blocks import Block, Report, Section, TableBlock
 from forcekit.show.report_words import CAUTIONS, NUMBERS, OTHER_WAY, PATTERN_WORDS
+from forcekit.show.scrub import scrubber, without_name
 
-if TYPE_CHECKING:
-    from matplotlib.figure import Figure
-
-__all__ = ["Block", "Card", "Picture", "Report", "Section", "TableBlock", "make_report"]
+__all__ = ["columns_of", "day_text", "make_report", "outside_usual", "plain_number"]
 
 COLUMNS = ("dip_depth", "braking_time", "transition_time", "peak_drive_velocity", "shift_in_dip", "shift_in_drive")
 BAR_COLUMNS = (
@@ -32,68 +30,6 @@ MOST_ROWS = 20
 """With more lifts the table has a row for each session instead of each lift."""
 PHONE_ATTEMPTS, PAGE_ATTEMPTS = 16, 60
 WIDE_IN, NARROW_IN = 7.4, 3.6
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """A figure: how it is drawn, its title, what it shows in words; `only` says on which width it is seen.
-
-    `caption` is printed below it in place of the description.
-    """
-
-    draw: Callable[[], Figure]
-    title: str
-    description: str
-    caption: str = ""
-    only: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Card:
-    """One of two lifts side by side."""
-
-    heading: str
-    lines: tuple[str, ...]
-    pictures: tuple[Picture, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class TableBlock:
-    """A table: heads and rows of text; the first cell of a row is its head."""
-
-    heads: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Block:
-    """A part of a section: paragraphs, a list, labelled lines, a table, pictures, cards."""
-
-    paragraphs: tuple[str, ...] = ()
-    items: tuple[str, ...] = ()
-    labelled: tuple[tuple[str, str], ...] = ()
-    table: TableBlock | None = None
-    pictures: tuple[Picture, ...] = ()
-    cards: tuple[Card, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Section:
-    """A section; `kind` "main" is the one thing to work on, "note" the coach's note."""
-
-    heading: str
-    blocks: tuple[Block, ...]
-    kind: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Report:
-    """Everything a report tells."""
-
-    title: str
-    subtitle: str
-    sections: tuple[Section, ...]
-    made_by: str
 
 
 def make_report(digest: Digest, *, pseudonym: str | None = None, note: str | None = None, version: str = "") -> Report:
@@ -112,7 +48,7 @@ def make_report(digest: Digest, *, pseudonym: str | None = None, note: str | Non
     """
     if note and digest.athlete and pseudonym is not None:
         note = scrubber(digest.athlete, pseudonym)(note)
-    digest = _without_name(digest, pseudonym)
+    digest = without_name(digest, pseudonym)
     who = digest.athlete
     sections = [Section("What was seen", (Block(paragraphs=_seen(digest)),))]
     if digest.reps:
@@ -449,48 +385,3 @@ def _count(n: int, word: str) -> str:
 
 def _in_order(values: Any) -> list[str]:
     return sorted(set(values), key=lambda v: (v != "made", v))
-
-
-def _without_name(digest: Digest, pseudonym: str | None) -> Digest:
-    """Replace the name by the pseudonym wherever a person may have written it: cues, drills, the cue book."""
-    name = digest.athlete
-    if pseudonym is None or not name:
-        return digest
-    scrub = scrubber(name, pseudonym)
-    reps = tuple(replace(r, cue=scrub(r.cue), drill=scrub(r.drill)) for r in digest.reps)
-    focus, timeline = digest.focus, digest.timeline
-    if focus is not None:
-        cue = Cue(scrub(focus.cue.cue), scrub(focus.cue.drill), scrub(focus.cue.caution))
-        focus = replace(focus, cue=cue, limit_source=scrub(focus.limit_source))
-    if timeline is not None:
-        a = timeline.attempts
-        a = replace(a, cue=tuple(map(scrub, a.cue)), drill=tuple(map(scrub, a.drill)), athlete=pseudonym)
-        timeline = replace(timeline, attempts=a, athlete=pseudonym)
-    return replace(digest, athlete=pseudonym or None, reps=reps, focus=focus, timeline=timeline)
-
-
-def scrubber(name: str, pseudonym: str) -> Callable[[str], str]:
-    """Function that puts the pseudonym in place of a name and of each of its parts, as whole words.
-
-    Examples
-    --------
-    >>> scrubber("Bo Ekdahl", "lifter 7")("Chest up, Bo! EKDAHL: slow.")
-    'Chest up, lifter 7! lifter 7: slow.'
-    """
-    parts = sorted({p for p in re.split(r"\W+", name) if len(p) > 1}, key=len, reverse=True)
-    # A part of two or three letters is often a word as well; it is a name where it is written as one.
-    any_case = [re.escape(p) for p in (name, *parts) if len(p) > 3]
-    as_written = [re.escape(p) for p in (name, *parts) if len(p) <= 3]
-    patterns = []
-    if any_case:
-        patterns.append(re.compile(rf"(?<!\w)(?:{'|'.join(any_case)})(?!\w)", re.IGNORECASE))
-    if as_written:
-        patterns.append(re.compile(rf"(?<!\w)(?:{'|'.join(as_written)})(?!\w)"))
-    instead = pseudonym or "the lifter"
-
-    def scrub(text: str) -> str:
-        for pattern in patterns:
-            text = pattern.sub(lambda _: instead, text or "")
-        return text
-
-    return scrub

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from importlib import resources
 
-from forcekit.show.report import Picture, Report
+from forcekit.show.report_blocks import Picture, Report
 from forcekit.show.svg import inline_svg
 
 __all__ = ["report_html"]

@@ -11,18 +11,8 @@ from forcekit.history.timeline import Timeline, newest
 from forcekit.history.wording import join_words, load_text, number_text
 from forcekit.registry import MEASURES
 from forcekit.show.aligned import aligned_figure
-from forcekit.show.report import (
-    NARROW_IN,
-    PAGE_ATTEMPTS,
-    PHONE_ATTEMPTS,
-    WIDE_IN,
-    Block,
-    Card,
-    Picture,
-    Section,
-    outside_usual,
-    plain_number,
-)
+from forcekit.show.report import NARROW_IN, PAGE_ATTEMPTS, PHONE_ATTEMPTS, WIDE_IN, outside_usual, plain_number
+from forcekit.show.report_blocks import Block, Card, Picture, Section
 from forcekit.show.report_figures import Frame, foot_figure, frame_of, path_figure, timing_figure, usual_figure
 from forcekit.show.report_words import PATTERN_WORDS
 from forcekit.show.words import headline

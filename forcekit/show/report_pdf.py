@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 from forcekit.errors import InputError
 from forcekit.show.charts import STYLE
-from forcekit.show.report import Block, Card, Picture, Report, Section, TableBlock
+from forcekit.show.report_blocks import Block, Card, Picture, Report, Section, TableBlock
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure

@@ -14,8 +14,10 @@ import forcekit
 from forcekit.history.digest import UsualRow, digest_of_analysis
 from forcekit.history.wording import measure_words
 from forcekit.model import Analysis, Measure
-from forcekit.show.report import TableBlock, make_report, plain_number, scrubber
+from forcekit.show.report import make_report, plain_number
+from forcekit.show.report_blocks import TableBlock
 from forcekit.show.report_figures import usual_figure
+from forcekit.show.scrub import scrubber
 from forcekit.show.svg import inline_svg
 
 SAMPLES = Path(__file__).parents[2] / "sample_signals"
