@@ -95,9 +95,9 @@ def main(n_reps: int) -> None:
             painted = {int(k): v for k, v in seen.page.evaluate("window.painted").items() if v}
             complaints = seen.complaints
         clock, host = (np.array(column) for column in zip(*arrivals, strict=True))
-        first = running.session._feed.first_tick
-        assert first is not None
-        t = clock - first * running.session._capture.tick_s(running.session._feed.plate or 0)
+        plate = running.session._feed._plate
+        assert plate is not None
+        t = clock - plate.first_tick * plate.tick_s
         late = []
         for rep, at_ms in painted.items():
             end_s = running.session.rep_detail(rep)["at"]["end"]
