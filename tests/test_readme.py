@@ -65,7 +65,7 @@ def test_there_are_examples() -> None:
 def test_every_file_it_shows_or_names_is_there() -> None:
     """Pictures, folders and files in links and in code."""
     shown = re.findall(r"\]\(([^)#:]+)\)|src=\"([^\"]+)\"", README)
-    named = re.findall(r"`((?:sample_signals|notebooks|firmware_notes|tests|pictures|forcekit)/[\w./]*)`", README)
+    named = re.findall(r"`((?:sample_signals|notebooks|firmware_notes|tests|forcekit)/[\w./]*)`", README)
     missing = [p for pair in shown for p in pair if p and not (ROOT / p).exists()]
     missing += [p for p in named if not (ROOT / p).exists()]
 

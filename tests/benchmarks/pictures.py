@@ -2,7 +2,7 @@
 
 Run from the checkout, with Chromium on the path for the picture of the page::
 
-    python tests/benchmarks/pictures.py pictures
+    python tests/benchmarks/pictures.py
 
 Writes `season.png` (forcekit trend --aligned), `report_phone.png` (the page of forcekit report, 390 pixels wide, as a
 phone shows it), and `report_print.png` (the first two pages of its PDF, if pdftoppm is there), each with few colours to
@@ -54,7 +54,7 @@ def side_by_side(paths: list[Path], to: Path) -> None:
 
 def main() -> None:
     """Make the season, keep it in a history of its own, and take the pictures."""
-    out = Path(sys.argv[1] if len(sys.argv) > 1 else "pictures").absolute()
+    out = Path(sys.argv[1] if len(sys.argv) > 1 else "sample_signals/pictures").absolute()
     out.mkdir(exist_ok=True)
     folder = Path(tempfile.mkdtemp())
     store = folder / "history"
