@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from forcekit.cli_store import count_text
+
 if TYPE_CHECKING:
     from forcekit.batch.run import BatchResult
 
@@ -141,9 +143,10 @@ def _tell(result: BatchResult, output: Path) -> None:
     for warning in result.warnings:
         print(f"forcekit: {warning}", file=sys.stderr)
     unchanged = result.n_files - result.n_analysed
+    same = f"; {unchanged} had not changed since the last run" if unchanged else ""
     print(
-        f"{result.n_files} recordings: {result.n_with_lifts} with {result.n_lifts} lifts, {result.n_without} without a "
-        f"lift, {result.n_failed} failed" + (f"; {unchanged} had not changed since the last run" if unchanged else "")
+        f"{count_text(result.n_files, 'recording')}: {result.n_with_lifts} with {count_text(result.n_lifts, 'lift')}, "
+        f"{result.n_without} without a lift, {result.n_failed} failed{same}"
     )
     print(f"tables: {output} (lifts, failures, files, quality, manifest.json)")
     if result.n_failed:

@@ -127,7 +127,7 @@ def _too_few(x: FloatArray) -> str | None:
     if x.size >= LEAST_REPS and n_loads >= LEAST_LOADS:
         return None
     return (
-        f"{reps_text(x.size)} at {n_loads} different loads; "
+        f"{reps_text(x.size)} at {'one load' if n_loads == 1 else f'{n_loads} different loads'}; "
         f"at least {LEAST_REPS} reps at {LEAST_LOADS} loads are needed"
     )
 

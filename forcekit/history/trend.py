@@ -275,7 +275,7 @@ def _sentence(
     per_week = f"{signed_text(value, words, spread)} per week"
     band = f"95 % {interval_text(low, high, words, signed=True)}"
     points = f"{point.size} sessions ({n} reps)" if kind == "sessions" else f"{n} reps"
-    source = f"from {points} over {float(np.ptp(when)) / WEEK_S:.1f} weeks{', at one load' if adjusted else ''}"
+    source = f"from {points} over {float(np.ptp(when)) / WEEK_S:.1f} weeks{', load allowed for' if adjusted else ''}"
     if shape == "line":
         way = words.higher if value > 0.0 else words.lower
         return f"{words.label}: getting {way}, {per_week} ({band}), {source}."
