@@ -8,8 +8,6 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from forcekit.cli_store import count_text
-
 if TYPE_CHECKING:
     from forcekit.batch.run import BatchResult
 
@@ -140,6 +138,8 @@ def _run(wanted: Any, workers: int | None, dask: str | None) -> BatchResult:
 
 def _tell(result: BatchResult, output: Path) -> None:
     """Print what became of the batch."""
+    from forcekit.cli_store import count_text
+
     for warning in result.warnings:
         print(f"forcekit: {warning}", file=sys.stderr)
     unchanged = result.n_files - result.n_analysed
