@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import os
 import re
-import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
@@ -21,13 +20,13 @@ from forcekit.acquire.replay import replay
 from forcekit.acquire.source import read
 from forcekit.acquire.virtual import VirtualSerial
 from forcekit.acquire.wire import Command, CommandCode, encode_description, encode_samples
-from forcekit.cli import main
 from forcekit.constants import local_gravity
 from forcekit.mechanics.bar_readings import bar_settings
 from forcekit.mechanics.plate_calibration import AIR_BUOYANCY
 from forcekit.mechanics.still_loads import Placement, grid_plan, still_loads
 from forcekit.model import BarSensor, Cell, Channel, DeviceFile, FloatArray, Link, Plate, Site, TimeAxis
 from tests.acquire.waiting import wait_until
+from tests.stories.in_process import run
 
 CELLS = np.array([[0.25, -0.2], [0.25, 0.2], [-0.25, -0.2], [-0.25, 0.2]])
 GAINS = np.array([0.0125, 0.0118, 0.0131, 0.0127])
@@ -38,20 +37,6 @@ RATE = 100.0
 NAMES = ("fr", "fl", "br", "bl")
 MASSES = (20.0, 60.0)
 Rows = list[tuple[float, float, float]]
-
-
-def run(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str | Path
-) -> tuple[int, str, str]:
-    """Run the command line in this process; return exit code, standard output and standard error."""
-    monkeypatch.setattr(sys, "argv", ["forcekit", *(str(w) for w in words)])
-    code = 0
-    try:
-        main()
-    except SystemExit as e:
-        code = int(e.code or 0)
-    out = capsys.readouterr()
-    return code, out.out, out.err
 
 
 Run = Callable[..., tuple[int, str, str]]

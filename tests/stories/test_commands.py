@@ -9,26 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from forcekit.cli import main
 from forcekit.registry import MEASURES
+from tests.stories.in_process import run
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_signals"
 PLATE = ["--device", str(SAMPLES / "club_plate.toml")]
-
-
-def run(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str | Path
-) -> tuple[int, str, str]:
-    """Run the command line in this process; return exit code, standard output and standard error."""
-    monkeypatch.setattr(sys, "argv", ["forcekit", *(str(w) for w in words)])
-    code = 0
-    try:
-        main()
-    except SystemExit as e:
-        code = int(e.code or 0)
-    out = capsys.readouterr()
-    return code, out.out, out.err
 
 
 def sample(name: str) -> list[str | Path]:

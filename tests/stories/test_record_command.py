@@ -30,30 +30,16 @@ from forcekit.acquire.samples import Batch
 from forcekit.acquire.source import read
 from forcekit.acquire.virtual import Player, VirtualSerial
 from forcekit.acquire.wire import Status
-from forcekit.cli import main
 from forcekit.cli_desk import Desk, look, open_desk, press, watch
 from forcekit.cli_status import DeviceNow, Now, now_lines, plain_line
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, Link, Recording, Stream
 from tests.acquire.streams import bar_stream, plate_device, plate_stream
 from tests.acquire.waiting import wait_until
+from tests.stories.in_process import run
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_signals"
-
-
-def run(
-    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, *words: str | Path
-) -> tuple[int, str, str]:
-    """Run the command line in this process; return exit code, standard output and standard error."""
-    monkeypatch.setattr(sys, "argv", ["forcekit", *(str(w) for w in words)])
-    code = 0
-    try:
-        main()
-    except SystemExit as e:
-        code = int(e.code or 0)
-    out = capsys.readouterr()
-    return code, out.out, out.err
 
 
 # -------------------------------------------------------------------------------------------- in a real terminal
