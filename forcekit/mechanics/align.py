@@ -17,44 +17,15 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.align_search import AlignSettings, scores
 from forcekit.mechanics.clock_map import ClockMap, fit_clock
+from forcekit.mechanics.slide import Spline, spline
 from forcekit.model import FloatArray
 
 __all__ = ["AlignSettings", "Alignment", "align_by_motion", "vertical_part"]
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class AlignSettings:
-    """How plate and bar are compared (our choice unless a source is named).
-
-    Attributes
-    ----------
-    rate_hz : both signals are resampled to this rate (or the lower of theirs) for the search
-    cutoff_hz : both are smoothed alike to this; bars and bodies shake differently above it
-    least_correlation : a best fit below it is not believed
-    rival_frac : a second fit, elsewhere, this part as good makes the first ambiguous
-    least_confidence : probability of the best fit among all
-    worth : how many independent values a window counts for in that probability; small, because what differs
-        between bar and body repeats from lift to lift and is no noise
-    gain_low, gain_high : limits of the system's over the bar's acceleration for a fit to count
-    lobe_s : fits closer than this are the same fit
-    drift : largest relative difference of the clocks
-    lag_u_s : standard uncertainty that remains because bar and system are not the same body. Aligning by two
-        different quantities can be off by tens of milliseconds (shank and foot: 25.6 ms, EMBC 2022, abstract
-        seen); bar and system in the dip share most of their mass and motion
-    """
-
-    rate_hz: float = 250.0
-    cutoff_hz: float = 15.0
-    least_correlation: float = 0.80
-    rival_frac: float = 0.90
-    least_confidence: float = 0.95
-    worth: float = 8.0
-    gain_low: float = 0.5
-    gain_high: float = 2.0
-    lobe_s: float = 0.25
-    drift: float = 1e-4
-    lag_u_s: float = 0.0007
+SPLINE_MARGIN = 60
+"""Samples around a stretch; see `slide.spline`."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,18 +105,20 @@ def align_by_motion(
         similar lift), or the recordings do not overlap.
     """
     s = settings or AlignSettings()
+    if not windows_s:
+        raise CannotMeasure(Reason.NOT_ALIGNED, "no movement of the plate was given to compare the bar's with")
     rate = min(s.rate_hz, plate_rate_hz, bar_rate_hz)
     plate = _smooth(plate_mps2, plate_rate_hz, s.cutoff_hz)
     bar = _smooth(bar_mps2, bar_rate_hz, s.cutoff_hz)
     plate_t = plate_start_s + np.arange(plate.size) / plate_rate_hz
     bar_t = bar_start_s + np.arange(bar.size) / bar_rate_hz
-    offsets, scores = _scores(plate_t, plate, bar_t, bar, rate, windows_s, largest_offset_s, s)
-    best, rival, rival_offset, confidence = _best(offsets, scores, len(windows_s), s)
+    offsets, fits = scores((plate_t, plate), (bar_t, bar), rate, windows_s, largest_offset_s, s)
+    best, rival, rival_offset, confidence = _best(offsets, fits, len(windows_s), s)
     centre = float(np.mean([0.5 * (a + b) for a, b in windows_s]))
     found = [_refined(plate_t, plate, bar_t, bar, w, best, centre, rate, s) for w in windows_s]
     shifts, us = np.array([f[0] for f in found]), np.array([f[1] for f in found])
     middles = np.array([0.5 * (a + b) for a, b in windows_s])
-    correlation = float(scores.max())
+    correlation = float(fits.max())
     how = (
         f"aligned by the movement of {len(windows_s)} lift{'s' if len(windows_s) > 1 else ''}: correlation "
         f"{correlation:.2f}, next best {rival:.2f}, confidence {100 * min(confidence, 0.999):.1f} %"
@@ -161,77 +134,22 @@ def _smooth(values: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
     return np.asarray(gaussian_filter1d(values, rate_hz * 0.1325 / cutoff_hz, mode="nearest"))
 
 
-def _scores(
-    plate_t: FloatArray,
-    plate: FloatArray,
-    bar_t: FloatArray,
-    bar: FloatArray,
-    rate: float,
-    windows: tuple[tuple[float, float], ...],
-    largest: float | None,
-    s: AlignSettings,
-) -> tuple[FloatArray, FloatArray]:
-    """Mean correlation of all windows at every offset of the grid."""
-    from scipy.ndimage import maximum_filter1d
-
-    first, last = min(a for a, _ in windows), max(b for _, b in windows)
-    low, high = bar_t[0] - last, bar_t[-1] - first
-    if largest is not None:
-        low, high = max(low, -largest), min(high, largest)
-    if not windows or high <= low:
-        raise CannotMeasure(Reason.NOT_ALIGNED, "the two recordings do not overlap at any offset that was allowed")
-    offsets = np.arange(np.floor(low * rate), np.ceil(high * rate) + 1) / rate
-    centre = np.mean([0.5 * (a + b) for a, b in windows])
-    total = np.zeros(offsets.size)
-    grid = np.arange(np.floor(bar_t[0] * rate), np.ceil(bar_t[-1] * rate) + 1) / rate
-    signal = np.interp(grid, bar_t, bar)
-    for a, b in windows:
-        t = np.arange(np.ceil(a * rate), np.floor(b * rate) + 1) / rate
-        r = _sliding_correlation(np.interp(t, plate_t, plate), signal, s)
-        play = round(s.drift * abs(0.5 * (a + b) - centre) * rate)
-        if play:
-            r = maximum_filter1d(r, 2 * play + 1, mode="nearest")
-        total += np.interp(offsets, grid[: r.size] - t[0], r, left=0.0, right=0.0)
-    return offsets, total / len(windows)
-
-
-def _sliding_correlation(template: FloatArray, signal: FloatArray, s: AlignSettings) -> FloatArray:
-    """Correlation coefficient of a template with every stretch of a signal; 0 where the gain is out of limits."""
-    from scipy.signal import fftconvolve
-
-    m = template.size
-    if signal.size < m:
-        raise CannotMeasure(Reason.NOT_ALIGNED, "the bar's recording is shorter than stance and dip on the plate")
-    x = template - template.mean()
-    size = float(np.sqrt(x @ x))
-    y = signal - signal.mean()
-    sums = np.concatenate(([0.0], np.cumsum(y)))
-    squares = np.concatenate(([0.0], np.cumsum(y**2)))
-    energy = squares[m:] - squares[:-m] - (sums[m:] - sums[:-m]) ** 2 / m
-    y_size = np.sqrt(np.clip(energy, 1e-12 * size**2, None))
-    r = fftconvolve(y, x[::-1], mode="valid") / (size * y_size)
-    gain = r * size / y_size
-    return np.asarray(np.where((gain >= s.gain_low) & (gain <= s.gain_high), r, 0.0))
-
-
-def _best(
-    offsets: FloatArray, scores: FloatArray, n_windows: int, s: AlignSettings
-) -> tuple[float, float, float, float]:
+def _best(offsets: FloatArray, fits: FloatArray, n_windows: int, s: AlignSettings) -> tuple[float, float, float, float]:
     """Best offset, the best rival and where it is, and the confidence; refuses what is not clear."""
-    i = int(np.argmax(scores))
-    best = float(scores[i])
+    i = int(np.argmax(fits))
+    best = float(fits[i])
     step = offsets[1] - offsets[0]
-    peaks = np.flatnonzero((scores[1:-1] >= scores[:-2]) & (scores[1:-1] > scores[2:])) + 1
+    peaks = np.flatnonzero((fits[1:-1] >= fits[:-2]) & (fits[1:-1] > fits[2:])) + 1
     apart = peaks[np.abs(offsets[peaks] - offsets[i]) > s.lobe_s]
-    rival_at = int(apart[np.argmax(scores[apart])]) if apart.size else i
-    rival = max(0.0, float(scores[rival_at])) if apart.size else 0.0
+    rival_at = int(apart[np.argmax(fits[apart])]) if apart.size else i
+    rival = max(0.0, float(fits[rival_at])) if apart.size else 0.0
     if best < s.least_correlation:
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
             f"at the best offset the movements agree with a correlation of {best:.2f} where {s.least_correlation} is "
             "needed; the files may belong to different lifts",
         )
-    gap = np.log1p(-(np.clip(scores[apart], 0.0, 0.9999) ** 2)) - np.log1p(-(min(best, 0.9999) ** 2))
+    gap = np.log1p(-(np.clip(fits[apart], 0.0, 0.9999) ** 2)) - np.log1p(-(min(best, 0.9999) ** 2))
     confidence = 1.0 / (1.0 + float(np.sum(np.exp(-0.5 * s.worth * n_windows * np.clip(gap, 0.0, None)))))
     if rival > s.rival_frac * best or confidence < s.least_confidence:
         raise CannotMeasure(
@@ -240,7 +158,7 @@ def _best(
             f"{offsets[rival_at]:.3f} s ({rival:.2f}), confidence {100 * confidence:.0f} %; limit the offset, or tap "
             "the bar or bounce before the lift",
         )
-    left, mid, right = scores[max(i - 1, 0)], scores[i], scores[min(i + 1, scores.size - 1)]
+    left, mid, right = fits[max(i - 1, 0)], fits[i], fits[min(i + 1, fits.size - 1)]
     bend = left - 2.0 * mid + right
     part = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
     return float(offsets[i] + part * step), rival, float(offsets[rival_at]), confidence
@@ -262,23 +180,22 @@ def _refined(
     Least squares of plate(t) = level + gain · bar(t + offset): a search within the play that drift leaves, then
     Gauss-Newton steps. The uncertainty counts the autocorrelation of the residuals, summed to its first zero.
     """
-    from scipy.interpolate import CubicSpline
-
     t = np.arange(np.ceil(window[0] * rate), np.floor(window[1] * rate) + 1) / rate
-    wanted = CubicSpline(plate_t, plate)(np.clip(t, plate_t[0], plate_t[-1]))
-    curve = CubicSpline(bar_t, bar)
+    play = s.drift * abs(0.5 * (window[0] + window[1]) - centre) + 2.0 / rate
+    wanted, _ = _around(plate_t, plate, t[0], t[-1]).at(np.clip(t, plate_t[0], plate_t[-1]))
+    # The steps below go six places further than the tries, at most.
+    reach = play + 8.0 / rate
+    curve = _around(bar_t, bar, t[0] + offset - reach, t[-1] + offset + reach)
 
     def design(at: float) -> tuple[FloatArray, FloatArray]:
-        when = np.clip(t + at, bar_t[0], bar_t[-1])
-        x = np.column_stack([np.ones(t.size), curve(when)])
-        return x, np.asarray(curve(when, 1))
+        value, slope = curve.at(np.clip(t + at, bar_t[0], bar_t[-1]))
+        return np.column_stack([np.ones(t.size), value]), slope
 
     def misfit(at: float) -> float:
         x, _ = design(at)
         left = wanted - x @ np.linalg.lstsq(x, wanted, rcond=None)[0]
         return float(left @ left)
 
-    play = s.drift * abs(0.5 * (window[0] + window[1]) - centre) + 2.0 / rate
     tries = offset + np.arange(-np.ceil(play * rate), np.ceil(play * rate) + 1) / rate
     at = float(tries[int(np.argmin([misfit(x) for x in tries]))])
     for _ in range(6):
@@ -293,3 +210,12 @@ def _refined(
     shape = np.correlate(column, column, "full")[t.size - 1 :]
     variance = (lags[0] * shape[0] + 2.0 * float(np.sum(lags[1:zero] * shape[1:zero]))) / t.size
     return at, float(np.sqrt(max(variance, 1e-18))) / float(column @ column)
+
+
+def _around(t_s: FloatArray, values: FloatArray, first_s: float, last_s: float) -> Spline:
+    """Cubic spline through the samples of a stretch and enough around it for the ends to have no say."""
+    rate = (t_s.size - 1) / (t_s[-1] - t_s[0])
+    a = max(0, int((first_s - t_s[0]) * rate) - SPLINE_MARGIN)
+    b = min(t_s.size, int((last_s - t_s[0]) * rate) + SPLINE_MARGIN + 2)
+    a, b = min(a, t_s.size - SPLINE_MARGIN), max(b, SPLINE_MARGIN)
+    return spline(values[max(a, 0) : b], float(t_s[max(a, 0)]), float(rate))
