@@ -14,7 +14,7 @@ import numpy as np
 from forcekit.mechanics.bar import BarMotion
 from forcekit.mechanics.bar_axis import declared_axis
 from forcekit.mechanics.bar_stillness import bar_rests
-from forcekit.mechanics.strapdown import orientation, rotation_vectors
+from forcekit.mechanics.strapdown import rotation_vectors, total_turn
 from forcekit.mechanics.zero import runs
 from forcekit.model import BoolArray, FloatArray, QualityCheck
 
@@ -249,8 +249,8 @@ def _turn_factor(
         bias = gyro[a0:a1].mean(axis=0)
         turned = max(turned, math.acos(float(np.clip(before @ after, -1.0, 1.0))))
         for i, k in enumerate(factors):
-            chain = orientation(np.eye(3), rotation_vectors(k * (gyro[start : stop + 1] - bias), 1.0 / rate_hz))
-            misfits[i] += math.acos(float(np.clip(chain[-1].T @ before @ after, -1.0, 1.0))) ** 2
+            turn = total_turn(rotation_vectors(k * (gyro[start : stop + 1] - bias), 1.0 / rate_hz))
+            misfits[i] += math.acos(float(np.clip(turn.T @ before @ after, -1.0, 1.0))) ** 2
     if not rests or (turned < TURN_SEEN_RAD and math.sqrt(misfits[0]) < TURN_SEEN_RAD):
         return None
     best = int(np.argmin(misfits))

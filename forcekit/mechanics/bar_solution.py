@@ -16,7 +16,7 @@ from forcekit.mechanics.rest_basis import (
     VELOCITY,
     Basis,
 )
-from forcekit.mechanics.strapdown import align_to_gravity, integral, orientation, rotation_vectors
+from forcekit.mechanics.strapdown import align_to_gravity, integral, orientation, rotation_vectors, turn_matrices
 from forcekit.model import FloatArray
 
 __all__ = ["Path", "Readings", "aligned", "bar_angle", "corrected", "navigate", "to_middle"]
@@ -58,8 +58,7 @@ class Path:
 
 def _turned_from(start: FloatArray, gyro: FloatArray, step_s: float, reference: int) -> FloatArray:
     """Attitude at all samples when it is `start` at the reference sample."""
-    chain = orientation(np.eye(3), rotation_vectors(gyro, step_s))
-    return np.asarray((start @ chain[reference].T) @ chain)
+    return orientation(start, rotation_vectors(gyro, step_s), reference)
 
 
 def aligned(
@@ -95,12 +94,10 @@ def navigate(readings: Readings, constants: FloatArray) -> Path:
     constants : array, shape (18,)
         See `rest_basis`.
     """
-    from scipy.spatial.transform import Rotation
-
     h, ref = readings.step_s, readings.reference
     force = (readings.accel_mps2 - constants[ACCEL_BIAS]) / (1.0 + constants[ACCEL_SCALE])
     gyro = (readings.gyro_radps - constants[GYRO_BIAS]) / (1.0 + constants[GYRO_SCALE])
-    start = Rotation.from_rotvec(constants[ATTITUDE]).as_matrix() @ readings.start
+    start = turn_matrices(constants[ATTITUDE]) @ readings.start
     attitude = _turned_from(start, gyro, h, ref)
     acceleration = np.einsum("nij,nj->ni", attitude, force)
     acceleration[:, 2] -= readings.gravity_mps2
@@ -121,8 +118,6 @@ def corrected(path: Path, basis: Basis, estimate: FloatArray, step_s: float, ref
     step_s : float, second
     reference : int
     """
-    from scipy.spatial.transform import Rotation
-
     n, k = path.velocity_mps.shape[0], basis.n_steps
     t = step_s * np.arange(n)
     accel = estimate[CONSTANTS : CONSTANTS + 3 * k].reshape(k, 3)
@@ -139,7 +134,7 @@ def corrected(path: Path, basis: Basis, estimate: FloatArray, step_s: float, ref
     way = np.zeros((n, 3))
     np.cumsum(0.5 * step_s * (speed[1:] + speed[:-1]), axis=0, out=way[1:])
     return Path(
-        attitude=Rotation.from_rotvec(psi).as_matrix() @ path.attitude,
+        attitude=turn_matrices(psi) @ path.attitude,
         force_mps2=path.force_mps2,
         gyro_radps=path.gyro_radps,
         acceleration_mps2=path.acceleration_mps2 + change,

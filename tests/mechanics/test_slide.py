@@ -38,7 +38,7 @@ def test_a_spline_of_a_slice_is_that_of_the_whole() -> None:
 
 
 def session(alike: float, seed: int) -> tuple[np.ndarray, np.ndarray, tuple[tuple[float, float], ...]]:
-    """Plate and bar (offset 7.3042 s) of ten minutes with five dips of different shape; `alike` is a false one's size."""
+    """Plate and bar (offset 7.3042 s) of ten minutes with five unlike dips; `alike` is the size of false ones."""
     rng = np.random.default_rng(seed)
     t = np.arange(0.0, 600.0, 0.005)
     plate = np.zeros(t.size)

@@ -6,8 +6,17 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.spatial.transform import Rotation
 
-from forcekit.mechanics.strapdown import align_to_gravity, integral, orientation, rotation_vectors, skew
+from forcekit.mechanics.strapdown import (
+    align_to_gravity,
+    integral,
+    orientation,
+    rotation_vectors,
+    skew,
+    total_turn,
+    turn_matrices,
+)
 
 components = st.floats(-3.0, 3.0)
 vectors = st.tuples(components, components, components)
@@ -78,3 +87,30 @@ def test_level_means_force_up_and_left_end_to_the_left(
     assert (r @ a)[1] > 0.0
     np.testing.assert_allclose(r @ r.T, np.eye(3), atol=1e-12)
     assert np.linalg.det(r) == pytest.approx(1.0)
+
+
+@given(n=st.integers(1, 40), reference=st.integers(0, 40), start=vectors, seed=st.integers(0, 99))
+def test_a_chain_is_the_product_of_its_turns(
+    n: int, reference: int, start: tuple[float, float, float], seed: int
+) -> None:
+    """Attitudes equal the plain product of single rotations, from whichever sample they are counted."""
+    reference = min(reference, n)
+    vectors_rad = np.random.default_rng(seed).normal(size=(n, 3))
+    single = Rotation.from_rotvec(vectors_rad).as_matrix()
+    plain = [np.eye(3)]
+    for turn in single:
+        plain.append(plain[-1] @ turn)
+    first = Rotation.from_rotvec(start).as_matrix()
+    expected = first @ plain[reference].T @ np.array(plain)
+    # Forty products of matrices, each good to a few times 1e-16.
+    np.testing.assert_allclose(orientation(first, vectors_rad, reference), expected, atol=1e-13)
+    np.testing.assert_allclose(total_turn(vectors_rad), plain[-1], atol=1e-13)
+    np.testing.assert_allclose(turn_matrices(vectors_rad), single, atol=1e-14)
+
+
+def test_a_long_chain_stays_a_rotation() -> None:
+    """A minute at 1 kHz: the last attitude is a rotation to 1e-12, and the total turn is the same."""
+    vectors_rad = 0.01 * np.random.default_rng(1).normal(size=(60_000, 3))
+    last = orientation(np.eye(3), vectors_rad)[-1]
+    np.testing.assert_allclose(last @ last.T, np.eye(3), atol=1e-12)
+    np.testing.assert_allclose(total_turn(vectors_rad), last, atol=1e-12)
