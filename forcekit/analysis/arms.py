@@ -70,8 +70,12 @@ class BarLift:
 
     def lift_time(self, window_s: float) -> float:
         """Time on the lift's clock for a time in the window."""
+        return float(self.lift_times(np.array([window_s]))[0])
+
+    def lift_times(self, window_s: FloatArray) -> FloatArray:
+        """Times on the lift's clock for times in the window, shape (n,)."""
         on_bar = window_s + self.window_start_s
-        return on_bar if self.clock is None else float(self.clock.to_plate(np.array([on_bar]))[0])
+        return on_bar if self.clock is None else self.clock.to_plate(on_bar)
 
     def clock_u_s(self, t_s: float) -> float:
         """Standard uncertainty of the clock map."""
@@ -282,7 +286,7 @@ def shown_bar(lift: BarLift) -> BarCurves:
     i, j = (
         int(np.clip(lift.at(t) * m.rate_hz, 0, m.travel_m.shape[0])) for t in (at.onset_s - 0.5, at.drive_end_s + 0.6)
     )
-    t: FloatArray = np.array([lift.lift_time(k / m.rate_hz) for k in range(i, j)])
+    t = lift.lift_times(np.arange(i, j) / m.rate_hz)
     forward = angle = None
     ellipses: tuple[tuple[float, float, float], ...] = ()
     marks = (at.onset_s, at.lowest_s, at.drive_end_s)

@@ -111,5 +111,5 @@ def _curves(followed: BarLift | CannotMeasure, times: LiftTimes) -> Curves:
     if isinstance(followed, CannotMeasure):
         return Curves(np.zeros(0), None, np.zeros(0), np.zeros(0))
     m = followed.motion
-    t = np.array([followed.lift_time(i / m.rate_hz) for i in range(m.travel_m.shape[0])])
+    t = followed.lift_times(np.arange(m.travel_m.shape[0]) / m.rate_hz)
     return Curves(t, None, m.velocity_mps[:, 2], m.travel_m[:, 2])

@@ -89,6 +89,7 @@ class Quiet:
         self._block_s = block_s
         self._window = max(4, round(STILL_WINDOW_S / block_s))
         self._recent: deque[float] = deque(maxlen=self._window)
+        self._squares: deque[float] = deque(maxlen=self._window)
         self._stretch: deque[float] = deque(maxlen=max(8, round(3.0 / block_s)))
         self._n = 0
 
@@ -100,6 +101,7 @@ class Quiet:
     def add(self, mean_n: float, slack_n: float) -> Ended | None:
         """Take in the mean of a block; gives the still stretch that ended with it."""
         self._recent.append(mean_n)
+        self._squares.append(mean_n * mean_n)
         if len(self._recent) == self._window and self._is_quiet(slack_n):
             if self._n == 0:
                 self._stretch.extend(self._recent)
@@ -118,9 +120,11 @@ class Quiet:
         return ended
 
     def _is_quiet(self, slack_n: float) -> bool:
-        middle = math.fsum(self._recent) / self._window
-        variance = math.fsum((x - middle) ** 2 for x in self._recent) / self._window
-        return math.sqrt(variance) < LOOSE * STILL_SD_FRAC * abs(middle) + slack_n
+        # Some thousand newtons squared are rounded to 1e-9 N², far below what counts as still.
+        middle = sum(self._recent) / self._window
+        variance = sum(self._squares) / self._window - middle * middle
+        limit = LOOSE * STILL_SD_FRAC * abs(middle) + slack_n
+        return variance < limit * limit
 
 
 class Follower:

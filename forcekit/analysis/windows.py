@@ -204,7 +204,7 @@ class Windows:
         n_force, n_places = round((SEARCH_S + 5.0) / self.step_s) + TURN, round(1.5 * BACK_S / self.step_s) + TURN
         self._clock = EvenClock(self.step_s, t_s, self._n_given, n_force, n_places)
         self._n_blocks = 0
-        self._noise_n = 0.0
+        self._noise_n = self._slack_n = 0.0
         self._means: deque[float] = deque(maxlen=100)
         self._quiet = Quiet(self._block_s)
         self._followers: list[Follower] = []
@@ -236,33 +236,41 @@ class Windows:
         self._n_given += t_s.size
         self._last_t_s = float(t_s[-1])
         out: list[Window | PassedOver] = []
-        while (self._n_blocks + 1) * self._size < self._clock.force.end:
-            out += self._block()
+        first, last = self._n_blocks, (self._clock.force.end - 1) // self._size
+        if last <= first:
+            return []
+        blocks = self._clock.force.part(first * self._size, last * self._size).reshape(-1, self._size)
+        # Sample by sample of all blocks at once: the order of the sum does not depend on how many blocks came.
+        total = np.zeros(last - first)
+        for column in blocks.T:
+            total += column
+        for mean in (total / self._size).tolist():
+            out += self._block(mean)
+        self._look(self._means[-1])
         return out
 
     # -------------------------------------------------------------------------------------------- one block
 
-    def _block(self) -> list[Window | PassedOver]:
+    def _block(self, mean: float) -> list[Window | PassedOver]:
         """Go on by one block: the empty plate, stillness, dips under way, the open lift."""
-        a = self._n_blocks * self._size
-        part = self._clock.force.part(a, a + self._size)
-        mean = math.fsum(part.tolist()) / self._size
         self._n_blocks += 1
         if self._n_blocks % NOISE_EVERY == 0:
-            recent = self._clock.force.part(a + self._size - NOISE_EVERY * self._size, a + self._size)
+            end = self._n_blocks * self._size
+            recent = self._clock.force.part(end - NOISE_EVERY * self._size, end)
             self._noise_n = float(channel_noise(recent[:, None])[0])
+            self._slack_n = 3.0 * self._noise_n / math.sqrt(self._size)
         self._empty.add(mean, self._n_blocks)
         net = mean - (self._empty.level_n or 0.0)
         self._means.append(net)
-        ended = self._quiet.add(net, 3.0 * self._noise_n / math.sqrt(self._size))
+        ended = self._quiet.add(net, self._slack_n)
         if ended is not None and ended.weight_n > SHORTEST_LOADED_N:
             self._followers.append(Follower(ended, self._means, self._gravity, self._block_s))
         out: list[Window | PassedOver] = []
         for follower in list(self._followers):
             if follower in self._followers:
                 out += self._follow(follower, net)
-        out += self._settle()
-        self._look(net)
+        if self._open is not None:
+            out += self._settle()
         return out
 
     def _follow(self, follower: Follower, net: float) -> list[Window | PassedOver]:
