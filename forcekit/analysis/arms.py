@@ -222,7 +222,7 @@ def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: 
         places = [a + (-TRANSITION_MPS - v[a]) / (v[a + 1] - v[a]), b + (TRANSITION_MPS - v[b]) / (v[b + 1] - v[b])]
         t = np.array(places) / m.rate_hz
         steep = 2.0 * TRANSITION_MPS / (t[1] - t[0])
-        d = bar_parts(m, "velocity", t)[:, 2]
+        d = bar_parts(m, "velocity", t, "up")
         shared = -(d[1] - d[0]) / steep
         scale = TURN_SCALE_U * float(t[1] - t[0])
         noise = math.sqrt(2.0) * m.accel_noise * math.sqrt(max(t[1] - t[0], 1.0 / m.rate_hz)) / steep

@@ -107,7 +107,7 @@ def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float)
     gap = z_bar - SHOULDERS_PER_BODY * body
     i = int(np.argmax(gap))
     n_plate = curves.n_sources
-    d_bar = bar_parts(lift.motion, "travel", t_bar[[0, i]])[:, 2]
+    d_bar = bar_parts(lift.motion, "travel", t_bar[[0, i]], "up")
     bar = Uncertain(float(z_bar[i]), d_bar[1] - d_bar[0])
     d_system = curves.parts(curves.d_travel, float(places[i])) - curves.parts(curves.d_travel, float(places[0]))
     system, bar = joined(Uncertain(float(z_system[i]), d_system), bar, n_plate)

@@ -51,8 +51,16 @@ def _stance_times(motion: BarMotion) -> FloatArray:
     return np.linspace(first, last - 1, 12) / motion.rate_hz
 
 
-def bar_parts(motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: FloatArray) -> FloatArray:
-    """Parts (see `Uncertain`) of a quantity at some instants, shape (len(t), 3, n) or, for the angle, (len(t), n)."""
+def bar_parts(
+    motion: BarMotion,
+    quantity: BarCurve | Literal["shaft angle"],
+    t_s: FloatArray,
+    direction: Direction | None = None,
+) -> FloatArray:
+    """Parts (see `Uncertain`) of a quantity at some instants.
+
+    Shape (len(t), 3, n) or, for the angle and for one direction, (len(t), n).
+    """
     t = np.atleast_1d(np.asarray(t_s, dtype=np.float64))
     if quantity == "shaft angle":
         rows = motion.basis.rows("attitude", t)
@@ -62,7 +70,7 @@ def bar_parts(motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_
     if quantity == "travel":
         # Travel counts from its mean over stance, and so does its error.
         rows = rows - motion.basis.rows("travel", _stance_times(motion)).mean(axis=0)
-    return motion.posterior.parts(rows)
+    return motion.posterior.parts(rows if direction is None else rows[:, _COLUMN[direction]])
 
 
 def _must_have(motion: BarMotion, level: bool) -> None:
@@ -99,15 +107,15 @@ def bar_at(
     """
     _must_have(motion, quantity == "shaft angle" or direction != "up")
     place = t_s * motion.rate_hz
-    parts = bar_parts(motion, quantity, np.array([t_s]))[0]
+    parts = bar_parts(motion, quantity, np.array([t_s]), direction)[0]
     if quantity == "shaft angle":
         assert motion.shaft_angle_rad is not None
         return Uncertain(linear_at(motion.shaft_angle_rad, place), parts)
     column = _COLUMN[direction]
     if quantity == "acceleration":
-        return Uncertain(linear_at(motion.acceleration_mps2[:, column], place), parts[column])
+        return Uncertain(linear_at(motion.acceleration_mps2[:, column], place), parts)
     curve = motion.velocity_mps if quantity == "velocity" else motion.travel_m
-    return Uncertain(linear_at(curve[:, column], place), parts[column])
+    return Uncertain(linear_at(curve[:, column], place), parts)
 
 
 def bar_band(
@@ -117,9 +125,7 @@ def bar_band(
     _must_have(motion, quantity == "shaft angle" or direction != "up")
     out = []
     for chunk in np.array_split(np.asarray(t_s, dtype=np.float64), max(1, len(t_s) // 50)):
-        parts = bar_parts(motion, quantity, chunk)
-        part = parts if quantity == "shaft angle" else parts[:, _COLUMN[direction]]
-        out.append(np.sqrt((part**2).sum(axis=-1)))
+        out.append(np.sqrt((bar_parts(motion, quantity, chunk, direction) ** 2).sum(axis=-1)))
     return np.concatenate(out)
 
 

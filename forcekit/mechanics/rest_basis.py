@@ -113,7 +113,14 @@ class Basis:
         return rows
 
     def _sensor_rows(self, quantity: Quantity, t: FloatArray) -> FloatArray:
-        """Rows for the sensor itself."""
+        """Rows for the sensor itself.
+
+        With a step's length before t, s(t), its whole length once its middle is past, w(t), and the two integrals F1,
+        F2 of the lever F (zero at the reference instant r), a step of the gyroscope whose middle is m gives::
+
+            velocity   (w(t) - s(r)) F1(t) - (w(t) - w(r)) F1(m)
+            travel     (w(t) - s(r)) F2(t) - (w(t) - w(r)) (F2(m) + (t - m) F1(m))
+        """
         k = self.n_steps
         out = np.zeros((t.size, 3, self.n_sources))
         out[:, :, :CONSTANTS] = self.at(self.constants[quantity], t)
@@ -122,42 +129,41 @@ class Basis:
         left, width = self.edges_s[:-1], np.diff(self.edges_s)
         inside = np.clip(t[:, None] - left, 0.0, width)
         ref = np.clip(self.reference_s - left, 0.0, width)
-        eye = np.eye(3)
         if quantity == "attitude":
-            gyro += (inside - ref)[:, None, :, None] * eye[None, :, None, :]
+            _on_diagonal(gyro, inside - ref)
         elif quantity == "acceleration":
-            gyro += np.einsum("tij,tk->tikj", self.at(self.lever, t), inside - ref)
+            np.multiply(self.at(self.lever, t)[:, :, None, :], (inside - ref)[:, None, :, None], out=gyro)
         elif quantity == "velocity":
-            accel += (inside - ref)[:, None, :, None] * eye[None, :, None, :]
-            gyro += self._gyro_velocity(t) - self._gyro_velocity(np.array([self.reference_s]))
-            gyro -= np.einsum("tij,k->tikj", self.at(self.lever1, t), ref)
+            _on_diagonal(accel, inside - ref)
+            self._by_turning(gyro, t, ref, travel=False)
         elif quantity == "travel":
             away = t - self.reference_s
             beyond = 0.5 * inside**2 + width * np.clip(t[:, None] - left - width, 0.0, None)
             at_ref = 0.5 * ref**2 + width * np.clip(self.reference_s - left - width, 0.0, None)
-            accel += (beyond - at_ref - away[:, None] * ref)[:, None, :, None] * eye[None, :, None, :]
-            origin = np.array([self.reference_s])
-            gyro += self._gyro_travel(t) - self._gyro_travel(origin)
-            gyro -= away[:, None, None, None] * self._gyro_velocity(origin)
-            gyro -= np.einsum("tij,k->tikj", self.at(self.lever2, t), ref)
+            _on_diagonal(accel, beyond - at_ref - away[:, None] * ref)
+            self._by_turning(gyro, t, ref, travel=True)
         return out
 
-    def _gyro_velocity(self, t: FloatArray) -> FloatArray:
-        """Velocity from one unit of each gyroscope step, counted from the window's start, shape (n, 3, k, 3)."""
+    def _by_turning(self, out: FloatArray, t: FloatArray, ref: FloatArray, *, travel: bool) -> None:
+        """Velocity or travel from one unit of each gyroscope step, into `out` of shape (n, 3, k, 3)."""
         width = np.diff(self.edges_s)
         middle = self.edges_s[:-1] + 0.5 * width
         after = np.where(t[:, None] > middle, width, 0.0)
-        change = self.at(self.lever1, t)[:, None] - self.at(self.lever1, middle)[None]
-        return np.asarray((after[:, :, None, None] * change).transpose(0, 2, 1, 3))
+        then = (after - np.where(self.reference_s > middle, width, 0.0))[:, None, :, None]
+        lever = self.at(self.lever2 if travel else self.lever1, t)
+        np.multiply(lever[:, :, None, :], (after - ref)[:, None, :, None], out=out)
+        first = self.at(self.lever1, middle).transpose(1, 0, 2)
+        if not travel:
+            out -= then * first
+            return
+        second = self.at(self.lever2, middle).transpose(1, 0, 2)
+        out -= then * (second + (t[:, None] - middle)[:, None, :, None] * first)
 
-    def _gyro_travel(self, t: FloatArray) -> FloatArray:
-        width = np.diff(self.edges_s)
-        middle = self.edges_s[:-1] + 0.5 * width
-        after = np.where(t[:, None] > middle, width, 0.0)
-        away = (t[:, None] - middle)[:, :, None, None]
-        change = self.at(self.lever2, t)[:, None] - self.at(self.lever2, middle)[None]
-        change = change - away * self.at(self.lever1, middle)[None]
-        return np.asarray((after[:, :, None, None] * change).transpose(0, 2, 1, 3))
+
+def _on_diagonal(blocks: FloatArray, values: FloatArray) -> None:
+    """Write values (n, k) times the unit matrix into blocks of shape (n, 3, k, 3) that are zero."""
+    for i in range(3):
+        blocks[:, i, :, i] = values
 
 
 def _from_reference(rate: FloatArray, step_s: float, i_reference: int) -> FloatArray:
