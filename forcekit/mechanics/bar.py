@@ -15,7 +15,7 @@ from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.bar_axis import ShaftAxis, declared_axis, find_shaft_axis
 from forcekit.mechanics.bar_fit import BarSettings, Problem, Solution, believed, solve
 from forcekit.mechanics.bar_solution import aligned, bar_angle, to_middle
-from forcekit.mechanics.rest_basis import ACCEL_BIAS, GYRO_BIAS, Basis
+from forcekit.mechanics.rest_basis import ACCEL_BIAS, GYRO_BIAS, Basis, Quantity
 from forcekit.mechanics.rest_smoother import Posterior, SwayModel
 from forcekit.model import BoolArray, FloatArray
 
@@ -58,6 +58,8 @@ class BarMotion:
     attitude : array, shape (n, 3, 3)
         Rotation from the sensor's axes to the level frame.
     basis, posterior : the error model and what the rests left of it; see `bar_readout`
+    stance_rows : mapping of "travel" and "attitude" to array, shape (3, n_sources)
+        Mean rows of the error model over stance, from which travel and angle are counted.
     notes : tuple of str
     """
 
@@ -81,6 +83,7 @@ class BarMotion:
     attitude: FloatArray
     basis: Basis
     posterior: Posterior
+    stance_rows: dict[Quantity, FloatArray]
     notes: tuple[str, ...] = ()
 
     @property
@@ -274,6 +277,10 @@ def _assembled(
         "that it moves; this rest was not used."
         for a, b in solution.rejected
     )
+    # A dozen instants are enough: the error of a mean over a rest varies slowly.
+    within = np.linspace(stance[0], stance[1] - 1, 12) * step_s
+    counted: tuple[Quantity, ...] = ("travel", "attitude")
+    stance_rows = {name: solution.basis.rows(name, within).mean(axis=0) for name in counted}
     return BarMotion(
         t_s=step_s * np.arange(travel.shape[0]),
         rate_hz=1.0 / step_s,
@@ -295,5 +302,6 @@ def _assembled(
         attitude=path.attitude,
         basis=solution.basis,
         posterior=solution.posterior,
+        stance_rows=stance_rows,
         notes=notes,
     )

@@ -155,9 +155,10 @@ def solve(problem: Problem, stance: tuple[int, int], others: tuple[tuple[int, in
         constants[GYRO_BIAS] = readings.gyro_radps[stance[0] : stance[1]].mean(axis=0)
     path = navigate(readings, constants)
     sway = _sway(problem, path, (stance, *others))
-    used, rejected = _believable(problem, path, stance, others, constants, sway)
-    for _ in range(2):
-        basis = problem.basis(path)
+    basis = problem.basis(path)
+    used, rejected = _believable(problem, path, basis, stance, others, constants, sway)
+    for i in range(2):
+        basis = problem.basis(path) if i else basis
         rests = tuple(problem.rest(path, r, turns=turns) for r, turns in used)
         posterior = solve_rests(basis, rests, prior_variance(basis, problem.prior), constants, sway)
         constants = posterior.estimate[:CONSTANTS]
@@ -178,6 +179,7 @@ def _sway(problem: Problem, path: Path, rests: tuple[tuple[int, int], ...]) -> S
 def _believable(
     problem: Problem,
     path: Path,
+    basis: Basis,
     stance: tuple[int, int],
     others: tuple[tuple[int, int], ...],
     constants: FloatArray,
@@ -188,7 +190,6 @@ def _believable(
     Returns the rests to use, each with whether the bar turns steadily in it, and those left out.
     """
     s = problem.settings
-    basis = problem.basis(path)
     variance = prior_variance(basis, problem.prior)
     used, rejected = [(stance, False)], []
     for rest in sorted(others, key=lambda r: min(abs(r[0] - stance[1]), abs(stance[0] - r[1]))):

@@ -46,11 +46,6 @@ class Ellipse:
     angle_rad: float
 
 
-def _stance_times(motion: BarMotion) -> FloatArray:
-    first, last = motion.stance
-    return np.linspace(first, last - 1, 12) / motion.rate_hz
-
-
 def bar_parts(
     motion: BarMotion,
     quantity: BarCurve | Literal["shaft angle"],
@@ -63,13 +58,12 @@ def bar_parts(
     """
     t = np.atleast_1d(np.asarray(t_s, dtype=np.float64))
     if quantity == "shaft angle":
-        rows = motion.basis.rows("attitude", t)
-        rows = rows - motion.basis.rows("attitude", _stance_times(motion)).mean(axis=0)
+        rows = motion.basis.rows("attitude", t) - motion.stance_rows["attitude"]
         return motion.posterior.parts(-rows[:, 1])
     rows = motion.basis.rows(quantity, t)
     if quantity == "travel":
         # Travel counts from its mean over stance, and so does its error.
-        rows = rows - motion.basis.rows("travel", _stance_times(motion)).mean(axis=0)
+        rows = rows - motion.stance_rows["travel"]
     return motion.posterior.parts(rows if direction is None else rows[:, _COLUMN[direction]])
 
 

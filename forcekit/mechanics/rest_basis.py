@@ -61,6 +61,8 @@ class Basis:
         From the bar's middle to the sensor, and the rate of turn, in the level frame.
     edges_s : array, shape (k + 1,)
         Edges of the noise steps.
+    middle1, middle2 : array, shape (3, k, 3)
+        lever1 and lever2 in the middle of each noise step.
     """
 
     t_s: FloatArray
@@ -72,6 +74,8 @@ class Basis:
     arm_m: FloatArray
     turn_radps: FloatArray
     edges_s: FloatArray
+    middle1: FloatArray
+    middle2: FloatArray
 
     @property
     def n_steps(self) -> int:
@@ -85,10 +89,7 @@ class Basis:
 
     def at(self, curve: FloatArray, t_s: FloatArray) -> FloatArray:
         """Interpolate an array of shape (m, ...) on the grid to other instants."""
-        place = np.clip((t_s - self.t_s[0]) / (self.t_s[1] - self.t_s[0]), 0.0, self.t_s.size - 1.000001)
-        i = place.astype(np.int64)
-        part = (place - i).reshape(-1, *([1] * (curve.ndim - 1)))
-        return np.asarray(curve[i] * (1.0 - part) + curve[i + 1] * part)
+        return _between(self.t_s, curve, t_s)
 
     def rows(self, quantity: Quantity, t_s: FloatArray) -> FloatArray:
         """Rows of the error model for a quantity at some instants, shape (len(t_s), 3, n_sources).
@@ -152,12 +153,18 @@ class Basis:
         then = (after - np.where(self.reference_s > middle, width, 0.0))[:, None, :, None]
         lever = self.at(self.lever2 if travel else self.lever1, t)
         np.multiply(lever[:, :, None, :], (after - ref)[:, None, :, None], out=out)
-        first = self.at(self.lever1, middle).transpose(1, 0, 2)
-        if not travel:
-            out -= then * first
-            return
-        second = self.at(self.lever2, middle).transpose(1, 0, 2)
-        out -= then * (second + (t[:, None] - middle)[:, None, :, None] * first)
+        if travel:
+            out -= then * (self.middle2 + (t[:, None] - middle)[:, None, :, None] * self.middle1)
+        else:
+            out -= then * self.middle1
+
+
+def _between(grid_s: FloatArray, curve: FloatArray, t_s: FloatArray) -> FloatArray:
+    """Interpolate an array of shape (m, ...) on an even grid to other instants."""
+    place = np.clip((t_s - grid_s[0]) / (grid_s[1] - grid_s[0]), 0.0, grid_s.size - 1.000001)
+    i = place.astype(np.int64)
+    part = (place - i).reshape(-1, *([1] * (curve.ndim - 1)))
+    return np.asarray(curve[i] * (1.0 - part) + curve[i + 1] * part)
 
 
 def _on_diagonal(blocks: FloatArray, values: FloatArray) -> None:
@@ -243,14 +250,19 @@ def build_basis(
     t = (first + stride * np.arange(m)) / rate_hz
     span = (attitude.shape[0] - 1) / rate_hz
     k = int(np.clip(np.ceil(span / noise_step_s), 1, most_steps))
+    edges = np.linspace(0.0, span, k + 1)
+    lever2 = _from_reference(lever1, step, i_ref)
+    middle1, middle2 = (_between(t, x, edges[:-1] + 0.5 * np.diff(edges)).transpose(1, 0, 2) for x in (lever1, lever2))
     return Basis(
         t_s=t,
         reference_s=i_reference / rate_hz,
         constants=constants,
         lever=lever,
         lever1=lever1,
-        lever2=_from_reference(lever1, step, i_ref),
+        lever2=lever2,
         arm_m=r @ lever_m,
         turn_radps=np.einsum("nij,nj->ni", r, gyro),
-        edges_s=np.linspace(0.0, span, k + 1),
+        edges_s=edges,
+        middle1=np.ascontiguousarray(middle1),
+        middle2=np.ascontiguousarray(middle2),
     )
