@@ -40,8 +40,6 @@ LONGEST_WEIGHING_S = 3.0
 """Longer standing adds slow drift rather than knowledge (our choice)."""
 STANCE_GUARD_S = 0.03
 """Left out between stance and onset, so that the first movement does not weigh (our choice)."""
-LEAST_RISING_MPS = 0.2
-"""Slower at the end of the drive is none; half of what the search for lifts asks for (our choice)."""
 AFTER_S = 1.0
 """The curves go on after the drive for this long, for the plots."""
 CLOSING_WITHIN_S = 8.0
@@ -97,7 +95,8 @@ def analyze_lift(
     gravity = local_gravity(device.site.latitude_deg, device.site.height_m)
     curves, phases = _measure_curves(signals, candidate, gravity, site_known=device.site.latitude_deg is not None)
     rising_mps = curves.motion.velocity_at(phases.drive_end_place)
-    if phases.drive_end_place <= phases.lowest_place or rising_mps < LEAST_RISING_MPS:
+    # A drive that falls short may leave the plate slowly; the drive's impulse must be upward all the same.
+    if phases.drive_end_place <= phases.lowest_place or rising_mps <= 0.0:
         raise CannotMeasure(
             Reason.DID_NOT_HAPPEN,
             f"lifter and bar rise with {rising_mps:.2f} m/s at the end of the movement, which is no drive",

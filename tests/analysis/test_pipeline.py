@@ -13,7 +13,7 @@ from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, Lift, Recording
 from forcekit.registry import MEASURES
-from forcekit.simulate.faults import clean_plan
+from forcekit.simulate.faults import clean_plan, random_plan
 from forcekit.simulate.sensors import PlateSensor
 
 SCALES_WITH_FORCE = (
@@ -247,3 +247,12 @@ def test_curves_and_instants_belong_together() -> None:
     assert np.interp(at.braking_start_s, c.t_s, c.force_n) == pytest.approx(weight, abs=15.0)
     assert float(np.min(c.velocity_mps)) == pytest.approx(-(lift["peak_dip_velocity"].value or 0.0), abs=1e-4)
     assert at.stance_start_s < at.stance_end_s <= at.onset_s < at.braking_start_s < at.lowest_s < at.drive_end_s
+
+
+@pytest.mark.parametrize("seed", [34, 102, 113])
+def test_feet_that_leave_slowly_are_a_drive_that_falls_short(seed: int) -> None:
+    """A drive after which the feet leave with 0.1 m/s is measured and named, not passed over."""
+    motion, recording = simulated(random_plan(np.random.default_rng(seed), "falls_short"), seed)
+    lift = only_lift(recording)
+    assert motion.truths[0].measures["takeoff_velocity"] < 0.12
+    assert "falls_short" in [f.pattern for f in lift.findings if f.strength == "clear"]
