@@ -10,7 +10,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forcekit.errors import InputError
-from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC
+from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC, reps_text
 from forcekit.history.questions import COMPARED
 from forcekit.history.series import Series, measure_names_of, series
 from forcekit.history.several import JointTest, joint_test
@@ -372,12 +372,13 @@ def _told(
 ) -> Against:
     out = sorted((c for c in changes if c.differs), key=lambda c: c.p_joint)
     at = f" at {join_words([load_text(k) for k in loads])}" if loads else ""
-    of = f"{len(changes)} measures of {n_now} rep{'' if n_now == 1 else 's'}{at} compared with {n_before} of {what}"
+    of = f"Compared were {reps_text(n_now)} of this session{at} with {reps_text(n_before)} of {what}."
+    n = f"{len(changes)} measure{'' if len(changes) == 1 else 's'}"
     if not out:
-        sentence = f"No change to be seen: {of}."
+        sentence = f"No change to be seen in {n}. {of}"
     else:
         parts = [f"{c.words.label} {c.words.higher if c.change > 0.0 else c.words.lower}" for c in out]
-        sentence = f"Changed: {join_words(parts)} ({of})."
+        sentence = f"Changed, of {n}: {join_words(parts)}. {of}"
     return Against(what, loads, n_now, n_before, changes, left_out, None, sentence)
 
 

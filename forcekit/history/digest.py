@@ -8,20 +8,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
-
 from forcekit.analysis.findings import PATTERNS, CueEntry, load_cue_book
 from forcekit.errors import ForcekitError, InputError
 from forcekit.history.between import SessionComparison, compare_sessions
+from forcekit.history.digest_usual import Course, UsualRow, course_of, usual_rows
 from forcekit.history.kept_lift import findings_of, kept_lift, quality_of
-from forcekit.history.loads import SAME_LOAD_FRAC
-from forcekit.history.questions import COMPARED
 from forcekit.history.series import AttemptLine, list_attempts, measure_names_of, measures_of, series
 from forcekit.history.store import Store
 from forcekit.history.timeline import DIP_TIMING, Timeline, timeline_of
-from forcekit.history.usual import usual_range
-from forcekit.history.wording import Wording, measure_words
-from forcekit.model import Analysis, Cue, Finding, FloatArray, Lift, Measure, QualityCheck
+from forcekit.model import Analysis, Cue, Finding, Lift, Measure, QualityCheck
 
 __all__ = ["Digest", "DigestRep", "Focus", "Pair", "UsualRow", "digest_of_analysis", "digest_of_store"]
 
@@ -81,6 +76,8 @@ class Focus:
 class Pair:
     """The best and the worst lift (indices) by one measure; the best has no clear finding if there is such a lift.
 
+    They are of the load at which the two differ most; of different loads only where no load was lifted twice.
+
     Attributes
     ----------
     measure : str or None
@@ -102,18 +99,6 @@ class Pair:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class UsualRow:
-    """One measure of this session at one load, and the usual range made from the attempts before it; SI."""
-
-    measure: str
-    words: Wording
-    value: FloatArray
-    low: float
-    high: float
-    n_before: int
-
-
-@dataclass(frozen=True, slots=True, eq=False)
 class Digest:
     """What a report tells. `started_at` and `ended_at` are None where the recording does not say when it was made."""
 
@@ -131,6 +116,8 @@ class Digest:
     comparison: SessionComparison | None = None
     no_comparison: str | None = None
     timeline: Timeline | None = None
+    course: Course | None = None
+    """The measure of the one thing to work on, over all sessions."""
     reason: str | None = None
     """Why there is no lift."""
     n_left_out: int = 0
@@ -191,7 +178,7 @@ def digest_of_store(
     ]  # fmt: skip
     focus, others = _focus(reps, load_cue_book())
     pair = _pair(reps, focus)
-    for i in {pair.best, pair.worst} if pair else {0}:
+    for i in {pair.best, pair.worst} if pair else {focus.surest if focus else 0}:
         reps[i] = _with_curves(store, reps[i])
     comparison, why = _compared(store, athlete, lines[-1].lifted_at, movement)
     usual_load = comparison.load_kg if comparison else None
@@ -206,11 +193,12 @@ def digest_of_store(
         focus=focus,
         others=others,
         pair=pair,
-        usual=_usual_rows(store, athlete, reps, comparison) if comparison else (),
+        usual=usual_rows(store, athlete, reps, comparison) if comparison else (),
         usual_load_kg=usual_load,
         comparison=comparison,
         no_comparison=why,
         timeline=timeline,
+        course=course_of(store, athlete, focus, reps, movement),
         n_left_out=n_left_out,
     )
 
@@ -258,31 +246,6 @@ def _compared(
         return compare_sessions(store, athlete, at=newest_at + 0.5, movement=movement or None), None
     except InputError as error:
         return None, str(error)
-
-
-def _usual_rows(
-    store: Store, athlete: str, reps: Sequence[DigestRep], comparison: SessionComparison
-) -> tuple[UsualRow, ...]:
-    """Lifts of this session at the comparison's load over the usual range of all attempts before the session."""
-    load, have = comparison.load_kg, measure_names_of(store, athlete)
-    if load is None:
-        return ()
-    mine = [
-        r for r in reps
-        if r.at is not None and r.at >= comparison.started_at and r.movement == comparison.movement
-        and r.load_kg is not None and abs(r.load_kg - load) <= SAME_LOAD_FRAC * load
-    ]  # fmt: skip
-    rows = []
-    for name in COMPARED:
-        if name not in have:
-            continue
-        s = series(store, athlete, name, movement=comparison.movement, until=comparison.started_at)
-        words = measure_words(name, have[name])
-        usual = usual_range(s.value, s.load_kg, load_kg=load, measure=name, words=words)
-        value = np.array([m.value for r in mine if (m := r.measures.get(name)) and m.value is not None])
-        if usual.low is not None and usual.high is not None and value.size:
-            rows.append(UsualRow(name, words, value, usual.low, usual.high, usual.n))
-    return tuple(rows)
 
 
 # ------------------------------------------------------------------------------------------ what is picked out
@@ -377,12 +340,30 @@ def _pair(reps: Sequence[DigestRep], focus: Focus | None) -> Pair | None:
     known = [i for i, r in enumerate(reps) if measure is not None and _number(r, measure) is not None]
     if measure is None or len(known) < 2:
         return None
+    by_load: dict[tuple[float, str], list[int]] = {}
+    for i in known:
+        load = reps[i].load_kg
+        if load is not None:
+            by_load.setdefault((round(load, 1), reps[i].movement), []).append(i)
+    those = set(focus.showing) if focus else set(known)
+    like = [found for g in by_load.values() if those & set(g) and (found := _ends(reps, g, measure, way))]
+    ends = max(like, key=lambda e: _span(reps, e, measure, way), default=None) or _ends(reps, known, measure, way)
+    if ends is None:
+        return None
+    return Pair(*ends, measure, way, focus is not None, _apart(reps[ends[0]], reps[ends[1]], measure, way))
+
+
+def _ends(reps: Sequence[DigestRep], known: Sequence[int], measure: str, way: str) -> tuple[int, int] | None:
+    """Best and worst of some lifts; None where that is one lift."""
     clean = [i for i in known if all(f.strength != "clear" for f in reps[i].findings)]
     best = min(clean or known, key=lambda i: _from_good(reps[i], measure, way))
     worst = max(known, key=lambda i: _badness(reps[i], measure, way))
-    if best == worst:
-        return None
-    return Pair(best, worst, measure, way, focus is not None, _apart(reps[best], reps[worst], measure, way))
+    return None if best == worst else (best, worst)
+
+
+def _span(reps: Sequence[DigestRep], ends: tuple[int, int], measure: str, way: str) -> float:
+    """How far best and worst lie apart."""
+    return _badness(reps[ends[1]], measure, way) - _badness(reps[ends[0]], measure, way)
 
 
 def _apart(best: DigestRep, worst: DigestRep, measure: str, way: str) -> bool:

@@ -6,6 +6,7 @@ turnaround with its usual range, and the load. Phases are told apart by shade an
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -23,6 +24,7 @@ from forcekit.show.trends import (
     draw_measure,
     draw_sessions,
     draw_words,
+    iso_day,
     places,
 )
 
@@ -37,7 +39,10 @@ LOOK = {"unweighting_time": "#e9e9e4", "braking_time": "#a9a9a2", "drive_time": 
 BAR_WIDTH = 0.78
 
 
-def aligned_figure(timeline: Timeline, *, width_in: float | None = None) -> Figure:
+def aligned_figure(
+    timeline: Timeline, *, width_in: float | None = None, day: Callable[[float], str] = iso_day,
+    title: str | None = None,
+) -> Figure:  # fmt: skip
     """Draw the phases of a timeline, aligned at the lowest point.
 
     Parameters
@@ -46,6 +51,10 @@ def aligned_figure(timeline: Timeline, *, width_in: float | None = None) -> Figu
         With unweighting, braking and drive time among its measures; the turnaround is drawn below if it is there.
     width_in : float, optional
         Width in inches; left out, as the attempts need.
+    day : callable
+        Writes the day of a time, seconds since 1970 (UTC).
+    title : str, optional
+        Stands after the name; given, trends are told elsewhere and not over the panels.
 
     Returns
     -------
@@ -76,14 +85,15 @@ def aligned_figure(timeline: Timeline, *, width_in: float | None = None) -> Figu
         spans = cue_spans(timeline, place)
         _phases(panels[0], timeline, place, width)
         if turn:
-            draw_measure(panels[1], timeline, turn, place, width)
+            draw_measure(panels[1], timeline, turn, place, width, title=None if title is None else "")
         draw_loads(panels[-1], timeline, place)
-        draw_sessions(panels, timeline, place)
+        draw_sessions(panels, timeline, place, day)
         draw_cues(panels, spans)
         panels[0].set_xlim(place[0] - 1.2, place[-1] + 1.2)
         draw_words(figure, timeline, spans, columns=None if width > 7.0 else 2)
         if width_in is not None:
-            figure.suptitle(f"{one_line(timeline.athlete)}, {len(place)} attempts in order of time\n\n", x=0.01,
+            said = title or f"{len(place)} attempts in order of time"
+            figure.suptitle(f"{one_line(timeline.athlete)}: {said}\n\n", x=0.01,
                             ha="left", fontsize=10, parse_math=False)  # fmt: skip
     return figure
 

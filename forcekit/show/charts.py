@@ -6,6 +6,7 @@ any kind of colour vision. The blue and orange used are from the palette of Okab
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -24,6 +25,11 @@ __all__ = ["check_plot_path", "draw_bar_path", "draw_foot", "lift_figure", "save
 BLUE, ORANGE, INK, PALE = "#0072B2", "#D55E00", "#222222", "#666666"
 SHADES = {"unweighting": "#f1f1ee", "braking": "#dcdcd6", "drive": "#ececf4"}
 SUFFIXES = (".png", ".svg", ".pdf")
+SHORT_DASHES: Any = (0, (2.0, 1.0))
+AFTER_S = 0.2
+"""How long the bar's path goes on after the drive (s)."""
+BESIDE = 0.055
+"""How far beside the path the marks of an instant stand, in foot lengths, so that they do not hide it."""
 STYLE: Any = {
     "font.size": 9.0,
     "axes.spines.top": False,
@@ -166,8 +172,14 @@ def _curves(lift: Lift, rows: list[Axes]) -> None:
     speed.tick_params(labelbottom=False)
 
 
-def draw_bar_path(lift: Lift, axes: Axes) -> None:
-    """The bar's path seen from the lifter's left side, forward to the left of the rack line, with its uncertainty."""
+def draw_bar_path(
+    lift: Lift, axes: Axes, *, height_cm: tuple[float, float] | None = None, reach_cm: float | None = None,
+    title_pad: float = 26.0,
+) -> None:  # fmt: skip
+    """The bar's path seen from the lifter's left side, forward to the left of the rack line, with its uncertainty.
+
+    Heights and the reach to both sides may be given, so that two lifts are drawn alike.
+    """
     from matplotlib.patches import Ellipse
 
     bar, at = lift.bar, lift.instants
@@ -175,35 +187,52 @@ def draw_bar_path(lift: Lift, axes: Axes) -> None:
         return
     x0, z0 = (float(np.interp(at.onset_s, bar.t_s, v)) for v in (bar.forward_m, bar.up_m))
     x, z = 100.0 * (bar.forward_m - x0), 100.0 * (bar.up_m - z0)
-    axes.axvline(0.0, color=PALE, lw=0.9, ls="--")
-    for a, b, ls, label in (
-        (at.onset_s, at.lowest_s, ":", "dip"),
-        (at.lowest_s, at.drive_end_s, "-", "drive"),
-        (at.drive_end_s, at.drive_end_s + 0.2, (0, (6, 2)), "after"),
+    axes.axvline(0.0, color=PALE, lw=0.9, ls="-.")
+    for a, b, ls, lw, label in (
+        (at.onset_s, at.lowest_s, SHORT_DASHES, 2.0, "dip"),
+        (at.lowest_s, at.drive_end_s, "-", 2.0, "drive"),
+        (at.drive_end_s, at.drive_end_s + AFTER_S, "-", 0.8, "after the drive"),
     ):
         i, j = np.searchsorted(bar.t_s, (a, b))
-        axes.plot(x[i:j], z[i:j], color=ORANGE, lw=2.0, ls=ls, label=label)
+        axes.plot(x[i:j], z[i:j], color=ORANGE, lw=lw, ls=ls, label=label)
     for t_s, (long_m, short_m, angle) in zip(bar.marks_s, bar.ellipses, strict=True):
         px, pz = float(np.interp(t_s, bar.t_s, x)), float(np.interp(t_s, bar.t_s, z))
         axes.add_patch(
             Ellipse((px, pz), 200.0 * long_m, 200.0 * short_m, angle=np.degrees(angle), fc="none", ec=INK, lw=0.8)
         )
-    reach = max(6.0, 1.25 * float(np.max(np.abs(x[np.searchsorted(bar.t_s, at.onset_s) :]))))
+    reach = reach_cm or bar_reach_cm(lift)
     axes.set_xlim(reach, -reach)
-    axes.set_title("bar from the side", fontsize=9, pad=26)
+    if height_cm is not None:
+        axes.set_ylim(*height_cm)
+    axes.set_title("bar from the side (sideways stretched)", fontsize=9, pad=title_pad)
     axes.set_xlabel("forward (cm)  |  back")
     axes.set_ylabel("height (cm)")
     axes.annotate(
         "rack line", (0.0, axes.get_ylim()[1]), xytext=(3, -9), textcoords="offset points", fontsize=8, color=PALE
     )
-    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.10), ncols=3, frameon=False, fontsize=8)
+    axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.14), ncols=3, frameon=False, fontsize=8)
 
 
-def draw_foot(lift: Lift, axes: Axes) -> None:
-    """Pressure path along the foot, on the outline of a sole."""
+def bar_reach_cm(lift: Lift) -> float:
+    """How far to either side the axes of the bar's path go (cm)."""
+    bar, at = lift.bar, lift.instants
+    if bar is None or bar.forward_m is None:
+        return 0.0
+    x = 100.0 * (bar.forward_m - float(np.interp(at.onset_s, bar.t_s, bar.forward_m)))
+    return max(6.0, 1.25 * float(np.max(np.abs(x[np.searchsorted(bar.t_s, at.onset_s) :]))))
+
+
+def draw_foot(
+    lift: Lift, axes: Axes, *, told: Sequence[str] | None = None, aim: tuple[str, float] | None = None
+) -> None:
+    """Pressure path along the foot, on the outline of a sole.
+
+    `told` are the lines above it; `aim` is a measure of the shift as a share of the foot with its limit, drawn as the
+    stretch of the sole that is inside.
+    """
     curves, foot, at = lift.curves, lift.foot, lift.instants
     axes.set_axis_off()
-    axes.set_title("pressure along the foot", fontsize=9, pad=26)
+    axes.set_title("pressure along the foot, both feet together", fontsize=9, pad=26)
     if curves.cop_x_m is None or curves.cop_y_m is None:
         axes.text(0.5, 0.5, "this plate does not measure\nwhere the pressure is", ha="center", va="center", color=PALE)
         return
@@ -223,27 +252,48 @@ def draw_foot(lift: Lift, axes: Axes) -> None:
     for place, word in ((0.0, "heel"), (0.25, "25 %"), (0.5, "50 %"), (0.75, "75 %"), (1.0, "toes")):
         axes.plot([-0.21, 0.21], [place, place], color="#c4c4c4", lw=0.6, zorder=2)
         axes.text(0.23, place, word, va="center", fontsize=8, color=PALE)
-    _path(axes, curves, x, y, at.onset_s, at.lowest_s, ls=":", label="dip")
+    _path(axes, curves, x, y, at.onset_s, at.lowest_s, ls=SHORT_DASHES, label="dip")
     counted_s = at.delivered_s or at.drive_end_s
     _path(axes, curves, x, y, at.lowest_s, counted_s, ls="-", label="drive")
     i, j = np.searchsorted(curves.t_s, (counted_s, at.drive_end_s))
     axes.plot(y[i:j], x[i:j], color=PALE, lw=1.0, ls="-", label="heels rise (normal)", zorder=3)
     marks: dict[str, tuple[float, float, str]] = {
-        "stance": (float(np.nanmean(x[stance])), float(np.nanmean(y[stance])), "o"),
-        "lowest point": (*_at(curves, x, y, at.lowest_s), "s"),
+        "standing": (float(np.nanmean(x[stance])), float(np.nanmean(y[stance])) - BESIDE, ">"),
+        "lowest point": (_at(curves, x, y, at.lowest_s)[0], _at(curves, x, y, at.lowest_s)[1] + BESIDE, "<"),
     }
     for name, (px, py, shape) in marks.items():
-        axes.plot([py], [px], shape, ms=8, mfc="none", mec=ORANGE, mew=1.8, label=name, ls="none", zorder=5)
+        axes.plot([py], [px], shape, ms=6, color=ORANGE, mec=INK, mew=0.6, label=name, ls="none", zorder=5)
+    if aim is not None:
+        _draw_aim(axes, aim, marks["standing"][0], marks["lowest point"][0], lift)
     axes.set_xlim(-0.30, 0.42)
     axes.set_ylim(-0.06, 1.04)
     axes.set_aspect("equal")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.01), ncols=2, frameon=False, fontsize=8)
-    told = [
-        f"{label} {with_interval(lift.measures[name])}"
-        for label, name in (("in the dip", "shift_in_dip"), ("in the drive", "shift_in_drive"))
-        if lift.measures[name].ok
-    ]
+    told = (
+        told
+        if told is not None
+        else [
+            f"{label} {with_interval(lift.measures[name])}"
+            for label, name in (("in the dip", "shift_in_dip"), ("in the drive", "shift_in_drive"))
+            if lift.measures[name].ok
+        ]
+    )
     axes.text(0.5, 1.005, "\n".join(told), transform=axes.transAxes, ha="center", va="bottom", fontsize=8, color=INK)
+
+
+def _draw_aim(axes: Axes, aim: tuple[str, float], standing: float, lowest: float, lift: Lift) -> None:
+    """Stretch of the sole inside the limit of a shift, and the mean of the drive, which has to lie in it."""
+    name, limit = aim
+    if name not in ("shift_in_dip_of_foot", "shift_in_drive_of_foot", "shift_total_of_foot"):
+        return
+    start = lowest if name == "shift_in_drive_of_foot" else standing
+    axes.fill_between(
+        [-0.16, 0.16], start, start + limit, fc="#cfe3f1", ec=BLUE, lw=0.6, ls=SHORT_DASHES, label="aim", zorder=1.5
+    )
+    mean = lift.measures[name]
+    if name != "shift_in_dip_of_foot" and mean.value is not None:
+        place = start + mean.value
+        axes.plot([-0.09, 0.09], [place, place], color=INK, lw=1.6, label="drive, on average", zorder=5)
 
 
 def _rounded(corners: FloatArray) -> FloatArray:

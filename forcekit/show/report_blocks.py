@@ -37,10 +37,15 @@ class Card:
 
 @dataclass(frozen=True, slots=True)
 class TableBlock:
-    """A table: heads and rows of text; the first cell of a row is its head."""
+    """A table: heads and rows of text; the first cell of a row is its head.
+
+    `marked` are cells (row, column) set in bold; their text carries a sign as well. `note` stands below.
+    """
 
     heads: tuple[str, ...]
     rows: tuple[tuple[str, ...], ...]
+    marked: frozenset[tuple[int, int]] = frozenset()
+    note: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,7 +62,7 @@ class Block:
 
 @dataclass(frozen=True, slots=True)
 class Section:
-    """A section; `kind` "main" is the one thing to work on, "note" the coach's note."""
+    """A section; `kind` "main" is the one thing to work on, "note" the coach's note, "table" the lifts."""
 
     heading: str
     blocks: tuple[Block, ...]

@@ -6,22 +6,36 @@ and bar, so that different loads can be held side by side and nobody's weight st
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+import textwrap
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forcekit.history.digest import UsualRow
-from forcekit.history.wording import number_text
+from forcekit.history.digest_usual import UsualRow
+from forcekit.history.timeline import Timeline
 from forcekit.model import FloatArray, Lift
-from forcekit.show.charts import BLUE, INK, ORANGE, PALE, SHADES, STYLE, draw_bar_path, draw_foot
+from forcekit.registry import MEASURES
+from forcekit.show.charts import AFTER_S as AFTER_BAR_S
+from forcekit.show.charts import BLUE, INK, ORANGE, PALE, SHADES, STYLE, bar_reach_cm, draw_bar_path, draw_foot
+from forcekit.show.trends import (
+    LETTERS_PER_INCH,
+    cue_spans,
+    draw_cues,
+    draw_loads,
+    draw_measure,
+    draw_sessions,
+    legend_handles,
+    places,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["Frame", "foot_figure", "frame_of", "path_figure", "timing_figure", "usual_figure"]
+__all__ = ["Frame", "course_figure", "foot_figure", "frame_of", "path_figure", "timing_figure", "usual_figure"]
 
 COLUMN_IN = 3.6
 """Width of a figure that a phone of 390 px shows whole with letters of about 11 px."""
@@ -37,6 +51,9 @@ class Frame:
     end_s: float
     force: tuple[float, float]
     height_cm: tuple[float, float]
+    bar_cm: tuple[float, float] | None = None
+    """Heights of the bar's path, where there is one; `reach_cm` is how far its axes go to either side."""
+    reach_cm: float = 0.0
 
 
 def frame_of(lifts: Sequence[Lift]) -> Frame:
@@ -50,7 +67,19 @@ def frame_of(lifts: Sequence[Lift]) -> Frame:
         if force is not None:
             forces += [float(np.nanmax(force))]
         heights += [float(height.min()), float(height.max())] if t.size else []
-    return Frame(start, end, (0.0, 1.1 * max(forces) or 1.0), (min(heights) - 2.0, max(heights) + 2.0))
+    bars = [z for lift in lifts if (z := _bar_heights(lift)) is not None and z.size]
+    bar = (min(float(z.min()) for z in bars) - 2.0, max(float(z.max()) for z in bars) + 2.0) if bars else None
+    reach = max(bar_reach_cm(lift) for lift in lifts)
+    return Frame(start, end, (0.0, 1.1 * max(forces) or 1.0), (min(heights) - 2.0, max(heights) + 2.0), bar, reach)
+
+
+def _bar_heights(lift: Lift) -> FloatArray | None:
+    """Heights of the bar (cm over its place at the onset) for as long as its path is drawn."""
+    bar, at = lift.bar, lift.instants
+    if bar is None or bar.forward_m is None:
+        return None
+    i, j = np.searchsorted(bar.t_s, (at.onset_s, at.drive_end_s + AFTER_BAR_S))
+    return np.asarray(100.0 * (bar.up_m[i:j] - float(np.interp(at.onset_s, bar.t_s, bar.up_m))), dtype=np.float64)
 
 
 def _shown(lift: Lift, start_s: float, end_s: float) -> tuple[FloatArray, FloatArray | None, FloatArray]:
@@ -112,8 +141,11 @@ def _phases(lift: Lift, rows: Sequence[Axes], frame: Frame) -> None:
         )  # fmt: skip
 
 
-def foot_figure(lift: Lift) -> Figure | None:
-    """Draw the path of the pressure on the foot; None where the plate does not measure it."""
+def foot_figure(lift: Lift, told: Sequence[str], aim: tuple[str, float] | None = None) -> Figure | None:
+    """Draw the path of the pressure on the foot; None where the plate does not measure it.
+
+    `told` stands above it; `aim` is a measure with its limit as a share of the foot.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -121,11 +153,11 @@ def foot_figure(lift: Lift) -> Figure | None:
         return None
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(COLUMN_IN, 4.4), layout="constrained")
-        draw_foot(lift, figure.subplots())
+        draw_foot(lift, figure.subplots(), told=told, aim=aim)
     return figure
 
 
-def path_figure(lift: Lift) -> Figure | None:
+def path_figure(lift: Lift, frame: Frame) -> Figure | None:
     """Draw the bar's path from the side; None without a sensor on the bar, or where it cannot tell."""
     import matplotlib as mpl
     from matplotlib.figure import Figure
@@ -133,38 +165,101 @@ def path_figure(lift: Lift) -> Figure | None:
     if lift.bar is None or lift.bar.forward_m is None:
         return None
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(COLUMN_IN, 4.4), layout="constrained")
-        draw_bar_path(lift, figure.subplots())
+        figure = Figure(figsize=(COLUMN_IN, 4.2), layout="constrained")
+        draw_bar_path(lift, figure.subplots(), height_cm=frame.bar_cm, reach_cm=frame.reach_cm or None, title_pad=6.0)
     return figure
 
 
-def usual_figure(rows: Sequence[UsualRow]) -> Figure:
-    """Draw each measure of the session as dots over its usual range; all ranges are drawn equally wide.
+def usual_figure(rows: Sequence[UsualRow], *, columns: int = 1) -> Figure:
+    """Draw each measure of the session as numbered marks over its usual range; all ranges are drawn equally wide.
 
     Parameters
     ----------
     rows : sequence of UsualRow
+    columns : int
+        Side by side, each as wide as a phone.
     """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
+    each = math.ceil(len(rows) / columns)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(COLUMN_IN, 0.25 + 0.55 * len(rows)), layout="constrained")
-        axes = figure.subplots()
-        for i, row in enumerate(rows):
-            y = -float(i)
-            half = 0.5 * (row.high - row.low)
-            place = np.clip((row.value - 0.5 * (row.low + row.high)) / half, -1.9, 1.9)
-            axes.fill_between([-1.0, 1.0], y - 0.17, y + 0.17, color="#dcdcd6", lw=0)
-            inside = np.abs(place) <= 1.0
-            axes.plot(place[inside], np.full(int(inside.sum()), y), "o", color=BLUE, ms=5)
-            axes.plot(place[~inside], np.full(int((~inside).sum()), y), "D", mfc=ORANGE, mec=INK, ms=6)
-            unit = f" ({row.words.unit})" if row.words.unit else ""
-            axes.text(-2.0, y + 0.25, f"{row.words.label}{unit}", fontsize=8.5, color=INK, va="bottom")
-            for x, end, side in ((-1.0, row.low, "center"), (1.0, row.high, "center")):
-                told = number_text(end, row.words, 2.0 * half, unit=False)
-                axes.text(x, y - 0.21, told, fontsize=8, color=PALE, ha=side, va="top")
-        axes.set_xlim(-2.05, 2.05)
-        axes.set_ylim(-len(rows) + 0.45, 0.75)
-        axes.set_axis_off()
+        figure = Figure(figsize=(COLUMN_IN * columns, 0.25 + 0.72 * each), layout="constrained")
+        panels = figure.subplots(1, columns, squeeze=False)[0]
+        for j, axes in enumerate(panels):
+            for i, row in enumerate(rows[j * each : (j + 1) * each]):
+                _usual_row(axes, row, -float(i))
+            axes.set_xlim(-2.05, 2.05)
+            axes.set_ylim(-each + 0.45, 0.75)
+            axes.set_axis_off()
+    return figure
+
+
+def _usual_row(axes: Axes, row: UsualRow, y: float) -> None:
+    half = 0.5 * (row.high - row.low)
+    place = np.clip((row.value - 0.5 * (row.low + row.high)) / half, -1.9, 1.9)
+    axes.fill_between([-1.0, 1.0], y - 0.17, y + 0.17, color="#dcdcd6", lw=0)
+    lane = _lanes(place)
+    high = y + 0.19 * (lane - 0.5 * float(lane.max()))
+    inside = (row.value >= row.low) & (row.value <= row.high)
+    axes.plot(place[inside], high[inside], "o", mfc="white", mec=BLUE, mew=1.2, ms=8.5)
+    axes.plot(place[~inside], high[~inside], "D", mfc="white", mec=ORANGE, mew=1.6, ms=8.5)
+    for k, (a, b) in enumerate(zip(place, high, strict=True)):
+        number = row.i_rep[k] + 1 if row.i_rep else k + 1
+        axes.text(a, b, str(number), fontsize=6.5, color=INK, ha="center", va="center_baseline", zorder=6)
+    info = MEASURES[row.measure]
+    unit = f" ({row.words.unit})" if row.words.unit else ""
+    better = {"lower": "  ← better", "higher": "  better →"}.get(row.better or "", "")
+    axes.text(-2.0, y + 0.25, f"{row.words.label}{unit}{better}", fontsize=8.5, color=INK, va="bottom")
+    for x, end in ((-1.0, row.low), (1.0, row.high)):
+        told = f"{info.factor * end:.{info.digits}f}".replace("-", "−")
+        axes.text(x, y - 0.21, told, fontsize=8, color=PALE, ha="center", va="top")
+
+
+def _lanes(place: FloatArray) -> FloatArray:
+    """Lane of each mark, so that marks side by side do not hide each other."""
+    lane = np.zeros(place.size)
+    ends: list[float] = []
+    for k in np.argsort(place, kind="stable"):
+        free = [i for i, end in enumerate(ends) if place[k] - end >= 0.19]
+        if free:
+            lane[k] = free[0]
+            ends[free[0]] = float(place[k])
+        else:
+            lane[k] = len(ends)
+            ends.append(float(place[k]))
+    return lane
+
+
+def course_figure(timeline: Timeline, limit: float | None, *, width_in: float, day: Callable[[float], str]) -> Figure:
+    """Draw the first measure of a timeline with its usual range and a limit (SI), loads, cues, outcome."""
+    import matplotlib as mpl
+    from matplotlib.figure import Figure
+
+    place = places(timeline.attempts.session)
+    row = timeline.rows[0]
+    with mpl.rc_context(STYLE):
+        wide = width_in > 5.0
+        figure = Figure(figsize=(width_in, 3.1 if wide else 3.9), layout="constrained")
+        top, low = figure.subplots(2, 1, sharex=True, height_ratios=(2.4, 0.6))
+        spans = cue_spans(timeline, place)
+        draw_measure(top, timeline, row, place, width_in, title="")
+        if limit is not None:
+            shown = row.words.factor * limit
+            bottom, high = top.get_ylim()
+            pad = 0.08 * (high - bottom)
+            top.set_ylim(min(bottom, shown - pad), max(high, shown + pad))
+            top.axhline(shown, color=INK, lw=1.2, ls=(0, (6, 2)), zorder=3)
+            top.annotate("aim", (1.0, shown), xycoords=("axes fraction", "data"), xytext=(3, 0),
+                         textcoords="offset points", ha="left", va="center", fontsize=8, color=INK)  # fmt: skip
+        draw_loads(low, timeline, place)
+        draw_sessions((top, low), timeline, place, day)
+        draw_cues((top, low), spans)
+        top.set_xlim(place[0] - 1.2, place[-1] + 1.2)
+        figure.legend(handles=legend_handles(timeline, spans), loc="outside upper left", ncols=5 if wide else 2,
+                      frameon=False, fontsize=8, handletextpad=0.4, columnspacing=1.2)  # fmt: skip
+        if told := dict.fromkeys(f"{letter}: {words}" for _, _, letter, words in spans):
+            width = int(LETTERS_PER_INCH * width_in)
+            lines = [textwrap.fill(text, width) for text in list(told)[:4]]
+            figure.supxlabel("\n".join(lines), x=0.01, ha="left", fontsize=8, parse_math=False)
     return figure

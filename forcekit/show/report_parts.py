@@ -1,19 +1,17 @@
-"""The parts of a report with figures: best and worst lift, the usual range, other sessions, dip timing over time."""
+"""The parts of a report that show single lifts: best and worst, and this session over the usual range."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
-from forcekit.history.between import Against
 from forcekit.history.digest import Digest, DigestRep, Pair
-from forcekit.history.timeline import Timeline, newest
-from forcekit.history.wording import join_words, load_text, number_text
+from forcekit.history.wording import load_text
 from forcekit.registry import MEASURES
-from forcekit.show.aligned import aligned_figure
-from forcekit.show.report import NARROW_IN, PAGE_ATTEMPTS, PHONE_ATTEMPTS, WIDE_IN, outside_usual, plain_number
 from forcekit.show.report_blocks import Block, Card, Picture, Section
 from forcekit.show.report_figures import Frame, foot_figure, frame_of, path_figure, timing_figure, usual_figure
+from forcekit.show.report_numbers import count_text, plain_number
+from forcekit.show.report_seen import usual_words
 from forcekit.show.report_words import PATTERN_WORDS
 from forcekit.show.words import headline
 
@@ -24,7 +22,7 @@ if TYPE_CHECKING:
 
     from forcekit.model import Lift
 
-__all__ = ["compared", "pair_section", "timing", "usual_section"]
+__all__ = ["pair_section", "usual_section"]
 
 
 def pair_section(digest: Digest) -> Section | None:
@@ -36,14 +34,14 @@ def pair_section(digest: Digest) -> Section | None:
         if not lifts:
             return None
         told = () if len(reps) == 1 else ("No two lifts can be told apart by the finding, so one is shown.",)
-        card = _card(f"Lift {shown + 1}", reps[shown], (), frame_of(lifts))
+        card = _card(f"Lift {shown + 1}", reps[shown], (), frame_of(lifts), _aim(digest))
         return Section("The lift in pictures", (Block(told), Block(cards=(card,))))
     best, worst = reps[pair.best], reps[pair.worst]
     lifts = [x for x in (best.lift, worst.lift) if x is not None]
     frame = frame_of(lifts) if lifts else None
     names = ("Best", "Worst") if pair.by_finding else ("Least", "Most")
     cards = tuple(
-        _card(f"{name}: lift {i + 1}", rep, _value(rep, pair), frame)
+        _card(f"{name}: lift {i + 1}", rep, _value(rep, pair), frame, _aim(digest))
         for name, i, rep in zip(names, (pair.best, pair.worst), (best, worst), strict=True)
     )
     heading = "Best and worst lift" if pair.by_finding else "The two ends of the session"
@@ -56,8 +54,8 @@ def _said(digest: Digest, pair: Pair) -> tuple[str, ...]:
     if focus is not None and pair.by_finding:
         by = PATTERN_WORDS[focus.pattern].measured_by
         told = (
-            f'Best and worst are meant by the one thing to work on alone: {by}. A missed lift can be "best" here; one '
-            "with a clear finding of another kind is not, if there are others."
+            f"Best and worst go only by the one thing to work on: {by}. Whether the lift was made does not count here, "
+            "so a missed lift can be the best. A lift with another fault is named best only if all lifts have one."
         )
     else:
         label = MEASURES[pair.measure].label if pair.measure else ""
@@ -67,6 +65,8 @@ def _said(digest: Digest, pair: Pair) -> tuple[str, ...]:
     loads = {reps[pair.best].load_kg, reps[pair.worst].load_kg}
     if len(loads) == 2 and None not in loads:
         told += " They were not lifted with the same load, which may be part of the difference."
+    elif None not in loads and len({r.load_kg for r in reps}) > 1:
+        told += f" Both are lifts at {load_text(min(k for k in loads if k is not None))}, so that load plays no part."
     return (told,)
 
 
@@ -80,7 +80,17 @@ def _value(rep: DigestRep, pair: Pair) -> tuple[str, ...]:
     return (told,)
 
 
-def _card(heading: str, rep: DigestRep, lines: tuple[str, ...], frame: Frame | None) -> Card:
+def _aim(digest: Digest) -> tuple[str, float] | None:
+    """Measure and limit, as a share of the foot, of the one thing."""
+    focus = digest.focus
+    if focus is None or focus.measure is None or focus.limit is None or not focus.measure.endswith("_of_foot"):
+        return None
+    return focus.measure, focus.limit
+
+
+def _card(
+    heading: str, rep: DigestRep, lines: tuple[str, ...], frame: Frame | None, aim: tuple[str, float] | None
+) -> Card:
     about = [] if rep.load_kg is None else [load_text(rep.load_kg)]
     about += [rep.outcome] if rep.outcome else []
     heading = f"{heading} ({', '.join(about)})" if about else heading
@@ -94,9 +104,9 @@ def _card(heading: str, rep: DigestRep, lines: tuple[str, ...], frame: Frame | N
     told = f"{scale}Height 0 is standing. {headline(lift)}"
     pictures = [Picture(_drawn(timing_figure, lift, frame), f"{number}: {what} over time", told)]
     if lift.curves.cop_x_m is not None:
-        pictures.append(Picture(_drawn(_foot, lift), f"{number}: pressure on the foot", _pressure_words(lift)))
+        pictures.append(Picture(_drawn(_foot, lift, aim), f"{number}: pressure on the foot", _pressure_words(lift)))
     if lift.bar is not None and lift.bar.forward_m is not None:
-        pictures.append(Picture(_drawn(_path, lift), f"{number}: the bar from the side", _bar_words(lift)))
+        pictures.append(Picture(_drawn(_path, lift, frame), f"{number}: the bar from the side", _bar_words(lift)))
     return Card(heading, lines, tuple(pictures))
 
 
@@ -104,14 +114,14 @@ def _drawn(draw: Callable[..., Figure], *about: object) -> Callable[[], Figure]:
     return lambda: draw(*about)
 
 
-def _foot(lift: Lift) -> Figure:
-    figure = foot_figure(lift)
+def _foot(lift: Lift, aim: tuple[str, float] | None) -> Figure:
+    figure = foot_figure(lift, _moved(lift), aim)
     assert figure is not None
     return figure
 
 
-def _path(lift: Lift) -> Figure:
-    figure = path_figure(lift)
+def _path(lift: Lift, frame: Frame) -> Figure:
+    figure = path_figure(lift, frame)
     assert figure is not None
     return figure
 
@@ -123,7 +133,18 @@ def _pressure_words(lift: Lift) -> str:
         if lift.measures[name].ok
     ]
     told = f" It moves {' and '.join(moved)}; forward is plus." if moved else ""
-    return f"Path of the pressure along the sole; circle: standing, square: lowest point.{told}"
+    return (
+        "Path of the pressure of both feet together along a sole; the triangles point to where it is while standing "
+        f"and at the lowest point.{told}"
+    )
+
+
+def _moved(lift: Lift) -> list[str]:
+    return [
+        f"{words} {plain_number(lift.measures[name])}"
+        for name, words in (("shift_in_dip", "in the dip"), ("shift_in_drive", "in the drive"))
+        if lift.measures[name].ok
+    ]
 
 
 def _bar_words(lift: Lift) -> str:
@@ -134,8 +155,8 @@ def _bar_words(lift: Lift) -> str:
     ]
     told = f" It moves forward by {' and '.join(moved)}." if moved else ""
     return (
-        "Path of the bar seen from your left; dashed: straight up from the shoulders. The small ovals are the 95 % "
-        f"region.{told}"
+        "Path of the bar seen from your left; the rack line goes straight up from where the bar lay on the shoulders. "
+        f"Sideways is drawn larger than up and down. The small ovals are the 95 % region.{told}"
     )
 
 
@@ -147,65 +168,22 @@ def usual_section(digest: Digest) -> Section | None:
     if not digest.usual or digest.usual_load_kg is None:
         return None
     at = load_text(digest.usual_load_kg)
-    n = max(row.n_before for row in digest.usual)
-    outside = outside_usual(digest)
+    most = max(digest.usual, key=lambda row: row.n_before)
+    made_from = f"made from your {count_text(most.n_before, 'earlier lift')}"
+    if most.n_at_load < most.n_before:
+        made_from += f", {most.n_at_load} of them at {at}; for the others the load is allowed for"
     told = (
-        f"Your lifts at {at} (dots) over your usual range (grey), made from {n} lifts before this session. Each range "
-        "holds 19 of 20 usual lifts, so one dot outside now and then means nothing. The next section looks at whole "
-        "sessions and at all measures together, which takes more to show a change."
+        f"Your lifts at {at} over your usual range (grey, {made_from}). Of 20 usual lifts 19 lie inside each range, so "
+        "one lift outside now and then means nothing. The section on earlier sessions below takes all measures "
+        "together, and there it takes more to show a change."
     )
-    said = f"Outside the usual: {outside}." if outside else "All of them lie inside."
-    picture = Picture(lambda: usual_figure(digest.usual), f"Your lifts at {at} against your usual range", said)
-    return Section("Against your usual", (Block((told, said)), Block(pictures=(picture,))))
-
-
-def compared(digest: Digest) -> Section | None:
-    """The session against the last one and against the same load before."""
-    c = digest.comparison
-    if c is None:
-        return None
-    blocks = []
-    for label, against in (("The last session", c.last), ("The same load before", c.same_load)):
-        told = _against_words(against)
-        blocks.append(Block(labelled=((label, told),), items=tuple(m.sentence for m in against.different)))
-    told = (
-        "Several measures are compared at once, so that when nothing has changed a false alarm comes in 1 of 20 "
-        "comparisons. That two sessions differ does not say why."
+    said = " ".join(usual_words(digest)) or "All of them lie inside."
+    caption = "Each mark carries the number of its lift; circle: inside, diamond: outside."
+    if any(row.better for row in digest.usual):
+        caption += " An arrow points to the side that is better, where one is."
+    title = f"Your lifts at {at} against your usual range"
+    pictures = tuple(
+        Picture(partial(usual_figure, digest.usual, columns=n), title, f"{caption} {said}", caption, only)
+        for n, only in ((2, "wide"), (1, "narrow"))
     )
-    return Section("Against earlier sessions", (*blocks, Block((told,))))
-
-
-def _against_words(against: Against) -> str:
-    if against.withheld is not None or against.different:
-        return against.sentence
-    finest = [
-        f"{m.words.label} {number_text(m.seen_from, m.words, m.seen_from)}"
-        for m in against.measures
-        if m.measure in ("dip_depth", "transition_time", "shift_in_drive", "bar_transition_time")
-    ]
-    return (
-        f"{against.sentence} A change would have shown from this on: {join_words(finest)}."
-        if finest
-        else against.sentence
-    )
-
-
-def timing(digest: Digest) -> Section | None:
-    """Dip timing over time, wide for paper and screen, narrow for a phone; None with fewer than two sessions."""
-    timeline = digest.timeline
-    if timeline is None or len(set(timeline.attempts.session.tolist())) < 2:
-        return None
-    timeline = replace(timeline, athlete=timeline.athlete or "The lifter")
-    trends = tuple(f"{row.trend.sentence[0].upper()}{row.trend.sentence[1:]}" for row in timeline.rows)
-    pictures = (
-        _timing_picture(newest(timeline, PAGE_ATTEMPTS), WIDE_IN, "wide", trends),
-        _timing_picture(newest(timeline, PHONE_ATTEMPTS), NARROW_IN, "narrow", trends),
-    )
-    return Section("Your dip timing over time", (Block(pictures=pictures), Block(items=trends)))
-
-
-def _timing_picture(timeline: Timeline, width_in: float, only: str, trends: tuple[str, ...]) -> Picture:
-    n = len(timeline.attempts)
-    title = f"Phases of {n} attempts over time, aligned at the lowest point"
-    caption = "A column is one lift: down from the line how long you sink and brake, up from it how long you drive."
-    return Picture(lambda: aligned_figure(timeline, width_in=width_in), title, " ".join(trends), caption, only)
+    return Section("Against your usual", (Block((told, said)), Block(pictures=pictures)))

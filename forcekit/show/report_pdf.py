@@ -29,7 +29,7 @@ PAPERS = ("A4", "letter")
 MARGIN_MM = 15.0
 GAP_MM = 7.0
 MM_PER_IN = 25.4
-MOST_HIGH_MM = 86.0
+MOST_HIGH_MM = 78.0
 """Highest figure in a column; a higher one is made smaller."""
 INK, SOFT, EDGE = (29, 29, 27), (85, 85, 79), (213, 94, 0)
 WHITE = (255, 255, 255)
@@ -67,14 +67,14 @@ class _Pages:
 
     def text(
         self, words: str, size: float = 10.0, *, bold: bool = False, colour: Sequence[int] = INK,
-        x: float | None = None, width: float | None = None, after: float = 1.5,
+        x: float | None = None, width: float | None = None, after: float = 1.5, lead: bool = False,
     ) -> None:  # fmt: skip
-        """Set a paragraph."""
+        """Set a paragraph; `lead` sets what stands between two stars in bold."""
         p = self.pdf
         p.set_font("sans", "B" if bold else "", size)
         p.set_text_color(*colour)
         p.set_x(p.l_margin if x is None else x)
-        p.multi_cell(width or 0, size * 0.5, words, align="L", new_x="LMARGIN", new_y="NEXT")
+        p.multi_cell(width or 0, size * 0.5, words, align="L", new_x="LMARGIN", new_y="NEXT", markdown=lead)
         p.set_y(p.get_y() + after)
 
     def figure(self, drawn: Figure, x: float, width: float) -> float:
@@ -103,13 +103,25 @@ def report_pdf(report: Report, *, paper: str = "A4") -> bytes:
 
     if paper not in PAPERS:
         raise InputError(f'the paper is "{paper}"; {" and ".join(PAPERS)} are allowed.')
-    pdf = fpdf.FPDF(format=paper, unit="mm")
+    head = f"{report.title}, {report.subtitle}"
+
+    class Paged(fpdf.FPDF):
+        """Pages with title and number below."""
+
+        def footer(self) -> None:
+            self.set_font("sans", "", 7.5)
+            self.set_text_color(*SOFT)
+            self.set_y(-10.0)
+            self.cell(self.epw - 20.0, 4.0, head)
+            self.cell(20.0, 4.0, f"{self.page_no()} of {{nb}}", align="R")
+
+    pdf = Paged(format=paper, unit="mm")
     pdf.set_margins(MARGIN_MM, MARGIN_MM, MARGIN_MM)
     pdf.set_auto_page_break(True, MARGIN_MM)
     fonts = _fonts()
     pdf.add_font("sans", "", fonts / "DejaVuSans.ttf")
     pdf.add_font("sans", "B", fonts / "DejaVuSans-Bold.ttf")
-    pdf.set_title(f"{report.title}, {report.subtitle}")
+    pdf.set_title(head)
     pdf.set_lang("en")
     pdf.set_creation_date(EPOCH)
     pdf.add_page()
@@ -118,10 +130,19 @@ def report_pdf(report: Report, *, paper: str = "A4") -> bytes:
         pages = _Pages(pdf, figures)
         pages.text(report.title, 17, bold=True, after=0.5)
         pages.text(report.subtitle, 10, colour=SOFT, after=2)
-        for section in report.sections:
+        for section in _paper_order(report.sections):
             _section(pages, section)
+        pages.pdf.ln(4)
         pages.text(report.made_by, 8, colour=SOFT)
     return _merged(bytes(pdf.output()), drawn.getvalue(), pages.placed, float(pdf.h))
+
+
+def _paper_order(sections: Sequence[Section]) -> list[Section]:
+    """On paper the table of the lifts fills the first page, below the one thing to work on and the note."""
+    first = [s for s in sections if s.kind == "table"]
+    rest = [s for s in sections if s.kind != "table"]
+    after = 1 + max((i for i, s in enumerate(rest) if s.kind in ("main", "note")), default=len(rest) - 1)
+    return [*rest[:after], *first, *rest[after:]]
 
 
 def _fonts() -> Path:
@@ -138,9 +159,11 @@ def _section(pages: _Pages, section: Section) -> None:
     main, boxed = section.kind == "main", section.kind in ("main", "note")
     first = section.blocks[0]
     if first.cards or any(b.cards for b in section.blocks):
-        pages.room(130.0)
+        pages.room(150.0)
     elif any(b.pictures for b in section.blocks):
-        pages.room(140.0)
+        pages.room(120.0)
+    elif section.kind == "table":
+        pages.room(40.0)
     else:
         pages.room(60.0 if boxed else 24.0)
     pages.pdf.ln(3)
@@ -166,7 +189,11 @@ def _block(pages: _Pages, block: Block, x: float, width: float, main: bool) -> N
         loud = main and i == 0
         pages.text(text, 13 if loud else 10, bold=loud, x=x, width=width, after=1.5)
     for text in block.items:
-        pages.text(f"•  {text}", 9.5, x=x + 2.0, width=width - 2.0, after=1)
+        pages.room(10.0)
+        top = pages.pdf.get_y()
+        pages.text("•", 9.5, x=x + 2.0, width=4.0, after=0)
+        pages.pdf.set_y(top)
+        pages.text(text, 9.5, x=x + 6.0, width=width - 6.0, after=1)
     if block.table:
         _table(pages, block.table)
     for picture in block.pictures:
@@ -184,7 +211,12 @@ def _picture(pages: _Pages, picture: Picture) -> None:
     pages.room(width * high / wide + 14.0)
     height = pages.figure(drawn, float(pages.pdf.l_margin), width)
     pages.pdf.set_y(pages.pdf.get_y() + height + 1.0)
-    pages.text(f"{picture.title}. {picture.caption or picture.description}", 8, colour=SOFT, after=2)
+    pages.text(_caption(picture), 8, colour=SOFT, after=2, lead=True)
+
+
+def _caption(picture: Picture) -> str:
+    """Words below a figure, the title set in bold by the two stars."""
+    return f"**{picture.title}.** {picture.caption or picture.description}"
 
 
 def _cards(pages: _Pages, cards: Sequence[Card]) -> None:
@@ -198,10 +230,10 @@ def _cards(pages: _Pages, cards: Sequence[Card]) -> None:
         drawn = [None if p is None else p.draw() for p in row]
         ratios = [0.0 if d is None else float(d.get_figheight() / d.get_figwidth()) for d in drawn]
         width = min(column, MOST_HIGH_MM / max(ratios))
-        pages.room(width * max(ratios) + 18.0)
+        pages.room(width * max(ratios) + 32.0)
         heights = [0.0 if d is None else pages.figure(d, x, width) for x, d in zip(left, drawn, strict=True)]
         pages.pdf.set_y(pages.pdf.get_y() + max(heights) + 1.0)
-        told = ["" if p is None else f"{p.title}. {p.caption or p.description}" for p in row]
+        told = ["" if p is None else _caption(p) for p in row]
         _row(pages, [(x, column, text, 8, False) for x, text in zip(left, told, strict=True)])
         pages.pdf.ln(2)
 
@@ -212,7 +244,9 @@ def _row(pages: _Pages, cells: Sequence[tuple[float, float, str, float, bool]]) 
     for x, width, words, size, bold in cells:
         pages.pdf.set_y(top)
         if words:
-            pages.text(words, size, bold=bold, colour=INK if size > 8 else SOFT, x=x, width=width, after=1)
+            pages.text(
+                words, size, bold=bold, colour=INK if size > 8 else SOFT, x=x, width=width, after=1, lead=size <= 8
+            )
         bottom = max(bottom, pages.pdf.get_y())
     pages.pdf.set_y(bottom)
 
@@ -241,11 +275,13 @@ def _table(pages: _Pages, table: TableBlock) -> None:
         headings_style=FontFace(emphasis="BOLD", fill_color=WHITE),
         line_height=4.2, padding=0.8, col_widths=tuple(n + 3 for n in wide), width=pages.width,
     ) as made:  # fmt: skip
-        for row in rows:
+        for i, row in enumerate(rows):
             line = made.row()
-            for cell in row:
-                line.cell(cell)
+            for j, cell in enumerate(row):
+                line.cell(cell, style=FontFace(emphasis="BOLD") if (i - 1, j) in table.marked else None)
     pages.pdf.ln(2)
+    if table.note:
+        pages.text(table.note, 8, colour=SOFT, after=2)
 
 
 # ----------------------------------------------------------------------------------------------------- figures

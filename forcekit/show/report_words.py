@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CAUTIONS", "NUMBERS", "OTHER_WAY", "PATTERN_WORDS", "PatternWords"]
+__all__ = ["CAUTIONS", "NUMBERS", "OTHER_WAY", "PATTERN_WORDS", "PLAIN_SOURCES", "PatternWords"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +23,8 @@ class PatternWords:
         How the next session shows that it got better; names no limit.
     measured_by : str
         The number it is judged by, in words.
+    short : str
+        Two to six words for a table.
     """
 
     title: str
@@ -30,22 +32,25 @@ class PatternWords:
     why: str
     better: str
     measured_by: str
+    short: str
 
 
 PATTERN_WORDS: dict[str, PatternWords] = {
     "forward_in_dip": PatternWords(
         "Keep the pressure on the whole foot while you dip",
         "the pressure ran toward the toes already in the dip",
-        "A dip that goes forward sends the drive, and with it the bar, forward.",
+        "A dip that goes forward can send the drive, and with it the bar, forward.",
         "The pressure stays near where it was in stance until the lowest point.",
         "how far the pressure moves forward in the dip",
+        "forward in the dip",
     ),
     "back_then_forward": PatternWords(
         "Keep pushing through the whole foot in the drive",
-        "the dip stayed over the foot, but in the drive the pressure ran to the toes too early",
-        "A drive from the toes pushes the bar forward, and it is lost or chased in front.",
+        "the dip was not forward, but in the drive the pressure ran toward the toes too early",
+        "A drive from the toes can push the bar forward, so that it has to be chased or is lost in front.",
         "The pressure stays over the middle of the foot until the legs are nearly straight.",
         "how far the pressure moves forward from the bottom of the dip into the drive",
+        "toward the toes in the drive",
     ),
     "forward_throughout": PatternWords(
         "Stand further back on the foot before you dip",
@@ -53,6 +58,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "From the front of the foot there is no room left: any sway goes onto the toes.",
         "In stance the pressure is at the middle of the foot.",
         "where the pressure is while you stand",
+        "on the front of the foot in stance",
     ),
     "toward_heels": PatternWords(
         "Keep the whole foot down in the dip",
@@ -60,6 +66,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "On the heels the drive goes backward, and the front of the foot cannot help.",
         "The pressure stays near where it was in stance.",
         "how far the pressure moves back in the dip",
+        "toward the heels in the dip",
     ),
     "slow_turnaround": PatternWords(
         "Turn faster at the bottom",
@@ -67,6 +74,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "What the legs store while braking is lost within moments; a pause gives it away.",
         "Down and up become one movement.",
         "how long you hardly move at the bottom",
+        "rest at the bottom",
     ),
     "side_to_side": PatternWords(
         "Push with both feet alike",
@@ -74,6 +82,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "An uneven push turns the bar and loads one leg much more than the other.",
         "The pressure stays in the middle between the feet.",
         "how far the pressure moves sideways in the drive",
+        "to one side in the drive",
     ),
     "too_deep": PatternWords(
         "Dip less deep",
@@ -81,6 +90,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "A deep dip takes longer, and it is harder to keep the trunk straight.",
         "A shorter dip with the same speed.",
         "how deep the dip is, compared with your height",
+        "deep dip",
     ),
     "too_shallow": PatternWords(
         "Dip a little deeper",
@@ -88,6 +98,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "A short dip leaves the legs little way to push along.",
         "A dip deep enough that the thighs load.",
         "how deep the dip is, compared with your height",
+        "shallow dip",
     ),
     "falls_short": PatternWords(
         "Finish the push of the legs",
@@ -95,6 +106,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "A slow bar does not rise high enough to get under it safely.",
         "The drive gets faster at the same load.",
         "the fastest upward speed",
+        "slow drive",
     ),
     "double_dip": PatternWords(
         "One dip, one drive",
@@ -102,6 +114,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "The second start costs tension and balance.",
         "One smooth way down, straight into the drive.",
         "how often the dip turns",
+        "two dips",
     ),
     "elbows_drop": PatternWords(
         "Keep the elbows where they are",
@@ -109,6 +122,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "When the elbows drop, the bar rolls off the shoulders to the front.",
         "The shaft hardly turns in the dip.",
         "how far the shaft turns in the dip",
+        "elbows dropped",
     ),
     "bar_floats": PatternWords(
         "Start the dip smoothly",
@@ -116,6 +130,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "A bar that leaves the shoulders drops back onto them and spoils the drive.",
         "The bar stays heavy on the shoulders all the way down.",
         "how lightly the bar rests on the shoulders",
+        "bar light on the shoulders",
     ),
     "arms_early": PatternWords(
         "Legs first, then the arms",
@@ -123,6 +138,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "Arms that push against a body still rising press it down.",
         "Body and bar are fastest at the same time.",
         "how long before the body the bar is fastest",
+        "arms early",
     ),
     "bar_drifts_forward": PatternWords(
         "Send the bar straight up",
@@ -130,10 +146,18 @@ PATTERN_WORDS: dict[str, PatternWords] = {
         "Whatever leaves the line of heel, hip and shoulder has to be chased.",
         "The bar's path stays near the line of the rack.",
         "how far forward the bar moves",
+        "bar went forward",
     ),
 }
 """What stands in the report for each pattern of the cue book; cue, drill and caution come from the book itself."""
 
+
+PLAIN_SOURCES = {
+    "common practice: as for the dip; judged before the heels rise": "common practice: the same share of the foot as "
+    "in the dip, judged only until the heels rise",
+    "common practice: as for the forward shift": "common practice: the same share of the foot as toward the toes",
+}
+"""Sources of the cue book that are short because they point to another section, written out."""
 
 OTHER_WAY = {
     "shift_in_dip_of_foot": "toward the heels",
@@ -148,12 +172,14 @@ NUMBERS: dict[str, str] = {
     "dip_time": "From the first movement to the lowest point. The first movement cannot be seen to the millisecond.",
     "braking_time": "How long the sinking is slowed down until it stops.",
     "transition_time": (
-        "The turnaround: how long you move slower than 10 cm a second around the lowest point. Other people define "
+        "How long you move slower than 10 cm a second around the lowest point. Other people define "
         "it otherwise, so compare it only with your own numbers."
     ),
     "peak_drive_velocity": "The fastest upward speed of you and the bar together.",
     "shift_in_dip": "How far the pressure under the feet moves in the dip; forward is plus.",
-    "shift_in_drive": "How far it moves from the lowest point into the drive, before the heels rise; forward is plus.",
+    "shift_in_drive": (
+        "How far the pressure moves from the lowest point into the drive, before the heels rise; forward is plus."
+    ),
     "bar_transition_time": "How long the bar moves slower than 10 cm a second around its lowest point.",
     "bar_dip_depth": "How far the bar sinks.",
     "bar_peak_velocity": "The fastest upward speed of the bar.",

@@ -7,6 +7,7 @@ from collections.abc import Callable
 from dataclasses import replace
 
 from forcekit.history.digest import Digest
+from forcekit.history.timeline import Timeline
 from forcekit.model import Cue
 
 __all__ = ["scrubber", "without_name"]
@@ -24,10 +25,19 @@ def without_name(digest: Digest, pseudonym: str | None) -> Digest:
         cue = Cue(scrub(focus.cue.cue), scrub(focus.cue.drill), scrub(focus.cue.caution))
         focus = replace(focus, cue=cue, limit_source=scrub(focus.limit_source))
     if timeline is not None:
-        a = timeline.attempts
-        a = replace(a, cue=tuple(map(scrub, a.cue)), drill=tuple(map(scrub, a.drill)), athlete=pseudonym)
-        timeline = replace(timeline, attempts=a, athlete=pseudonym)
-    return replace(digest, athlete=pseudonym or None, reps=reps, focus=focus, timeline=timeline)
+        timeline = _timeline_without(timeline, pseudonym, scrub)
+    course = digest.course
+    if course is not None:
+        trial = course.trial and replace(course.trial, sentence=scrub(course.trial.sentence))
+        followed = _timeline_without(course.timeline, pseudonym, scrub)
+        course = replace(course, timeline=followed, said=scrub(course.said), trial=trial)
+    return replace(digest, athlete=pseudonym or None, reps=reps, focus=focus, timeline=timeline, course=course)
+
+
+def _timeline_without(timeline: Timeline, pseudonym: str, scrub: Callable[[str], str]) -> Timeline:
+    a = timeline.attempts
+    a = replace(a, cue=tuple(map(scrub, a.cue)), drill=tuple(map(scrub, a.drill)), athlete=pseudonym)
+    return replace(timeline, attempts=a, athlete=pseudonym)
 
 
 def scrubber(name: str, pseudonym: str) -> Callable[[str], str]:

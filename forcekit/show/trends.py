@@ -11,7 +11,7 @@ import math
 import textwrap
 import time
 import warnings
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -38,6 +38,8 @@ __all__ = [
     "draw_measure",
     "draw_sessions",
     "draw_words",
+    "iso_day",
+    "legend_handles",
     "places",
     "runs_of",
     "save_trend_figure",
@@ -180,8 +182,10 @@ def _letter(i: int) -> str:
 # ---------------------------------------------------------------------------------------------------- panels
 
 
-def draw_measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray, width_in: float) -> None:
-    """Values with their intervals over the usual range at their load."""
+def draw_measure(
+    axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatArray, width_in: float, *, title: str | None = None
+) -> None:
+    """Values with their intervals over the usual range at their load; the title, left out, tells the trend."""
     k = row.words.factor
     for first, last in runs_of(timeline.attempts.session.tolist()):
         x = np.arange(first, last + 1)
@@ -198,7 +202,7 @@ def draw_measure(axes: Axes, timeline: Timeline, row: TimelineRow, place: FloatA
         axes.plot(place[gone], np.zeros(gone.sum()), "|", color=PALE, ms=6, transform=axes.get_xaxis_transform())
     _limits(axes, row)
     axes.set_ylabel(f"{row.words.label}\n({row.words.unit})" if row.words.unit else row.words.label)
-    told = textwrap.fill(row.trend.sentence, int(width_in * LETTERS_PER_INCH))
+    told = textwrap.fill(row.trend.sentence if title is None else title, int(width_in * LETTERS_PER_INCH))
     axes.set_title(told, fontsize=8.5, loc="left", color=INK, parse_math=False)
     axes.tick_params(labelbottom=False, bottom=False)
 
@@ -241,7 +245,14 @@ def draw_loads(axes: Axes, timeline: Timeline, place: FloatArray) -> None:
     axes.set_ylim(known.min() - 0.5 * room, known.max() + 1.6 * room)
 
 
-def draw_sessions(panels: Sequence[Axes], timeline: Timeline, place: FloatArray) -> None:
+def iso_day(at_s: float) -> str:
+    """Day as 2024-03-26."""
+    return time.strftime("%Y-%m-%d", time.localtime(at_s))
+
+
+def draw_sessions(
+    panels: Sequence[Axes], timeline: Timeline, place: FloatArray, day: Callable[[float], str] = iso_day
+) -> None:
     """Thin lines between sessions, and their days under the last panel."""
     runs = runs_of(timeline.attempts.session.tolist())
     for axes in panels:
@@ -249,7 +260,7 @@ def draw_sessions(panels: Sequence[Axes], timeline: Timeline, place: FloatArray)
             axes.axvline(0.5 * (place[last] + place[first]), color="#d0d0cc", lw=0.7, zorder=0)
     every = max(1, math.ceil(len(runs) / MOST_DATES))
     chosen = runs[::-1][::every][::-1]
-    days = [time.strftime("%Y-%m-%d", time.localtime(timeline.attempts.lifted_at[first])) for first, _ in chosen]
+    days = [day(float(timeline.attempts.lifted_at[first])) for first, _ in chosen]
     crowded = len(chosen) > 0.8 * float(panels[-1].get_figure().get_figwidth())  # type: ignore[union-attr]
     panels[-1].set_xticks(
         [0.5 * float(place[a] + place[b]) for a, b in chosen], days, fontsize=8,
@@ -303,6 +314,7 @@ def draw_words(
 
 
 def legend_handles(timeline: Timeline, spans: Sequence[tuple[float, float, str, str]]) -> list[Any]:
+    """Legend of what a timeline shows: outcomes, interval, usual range, cues."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -232,3 +233,12 @@ def test_a_binary_cue_book_is_refused(tmp_path: Path) -> None:
     path.write_bytes(b"\xff\xfe\x00\x01")
     with pytest.raises(InputError, match="cannot be read"):
         load_cue_book(path)
+
+
+def test_every_drill_has_its_dose_and_a_safe_place() -> None:
+    """A drill says sets and repetitions and a light or half bar; its caution a rack or blocks; none sends to the toes."""
+    for name, entry in load_cue_book().items():
+        assert re.search(r"\d sets of \d", entry.drill), name
+        assert re.search(r"light bar|up to half of the best jerk", entry.drill), name
+        assert re.search(r"\brack or (over )?blocks", entry.caution), name
+        assert "to the toes" not in entry.drill, name

@@ -11,12 +11,15 @@ import pytest
 from matplotlib.figure import Figure
 
 import forcekit
-from forcekit.history.digest import UsualRow, digest_of_analysis
+from forcekit.history.digest import Digest, digest_of_analysis
+from forcekit.history.digest_usual import UsualRow, better_side
 from forcekit.history.wording import measure_words
 from forcekit.model import Analysis, Measure
-from forcekit.show.report import make_report, plain_number
+from forcekit.show.report import make_report
 from forcekit.show.report_blocks import TableBlock
 from forcekit.show.report_figures import usual_figure
+from forcekit.show.report_numbers import plain_number
+from forcekit.show.report_seen import seen, usual_words
 from forcekit.show.scrub import scrubber
 from forcekit.show.svg import inline_svg
 
@@ -90,3 +93,55 @@ def test_many_lifts_are_told_session_by_session() -> None:
     assert 1 == len(table.rows)
     assert ("21", "21") == (table.rows[0][1], table.rows[0][-1])
     assert len(table.heads) == len(table.rows[0])
+
+
+def usual_of(measure: str, values: list[float], low: float, high: float) -> Digest:
+    """A session over one usual range at 80 kg."""
+    row = UsualRow(measure, measure_words(measure), np.array(values), low, high, 20, better_side(measure))
+    return Digest("x", (), 1, None, None, None, (), None, usual=(row,), usual_load_kg=80.0)
+
+
+@pytest.mark.parametrize(
+    ("measure", "values", "low", "high", "told"),
+    [
+        ("shift_in_drive", [0.010, 0.011, 0.020], 0.015, 0.045,
+         ["Better than your usual at 80 kg: shift in the drive less far forward in 2 of 3 lifts."]),
+        ("shift_in_drive", [0.050, 0.020], 0.015, 0.045,
+         ["Worse than your usual at 80 kg: shift in the drive further forward in 1 of 2 lifts."]),
+        ("shift_in_drive", [-0.030], 0.015, 0.045,
+         ["Outside your usual at 80 kg, which need be neither good nor bad: shift in the drive further back in 1 of 1 lift."]),
+        ("peak_drive_velocity", [1.60, 1.20], 1.30, 1.50,
+         ["Better than your usual at 80 kg: fastest up faster in 1 of 2 lifts.",
+          "Worse than your usual at 80 kg: fastest up slower in 1 of 2 lifts."]),
+        ("dip_depth", [0.250], 0.160, 0.200,
+         ["Outside your usual at 80 kg, which need be neither good nor bad: dip depth deeper in 1 of 1 lift."]),
+        ("dip_depth", [0.180], 0.160, 0.200, []),
+    ],
+)  # fmt: skip
+def test_good_news_is_told_as_good_news(
+    measure: str, values: list[float], low: float, high: float, told: list[str]
+) -> None:
+    """Outside the usual is better or worse where one side is wanted; as far the other way is neither."""
+    assert told == usual_words(usual_of(measure, values, low, high))
+
+
+def test_the_summary_names_the_aim_and_who_kept_to_it() -> None:
+    """Which lifts, the aim in centimetres and as a share, where it comes from, how many kept to it."""
+    names = ("tamo_80_kg", "pattern_forward_in_dip")
+    lifts = tuple(
+        forcekit.analyze(forcekit.read(SAMPLES / f"{n}.csv", SAMPLES / "club_plate.toml", card=SAMPLES / f"{n}.card.toml"))[0]
+        for n in (names[0], names[0], names[1])
+    )  # fmt: skip
+    found = digest_of_analysis(Analysis("session", lifts))
+    told = " ".join(seen(found))
+    focus = found.focus
+    assert focus is not None
+    assert focus.limit is not None
+    share = lifts[2].measures["shift_in_dip_of_foot"].value
+    moved = lifts[2].measures["shift_in_dip"].value
+    assert share is not None
+    assert moved is not None
+
+    assert "In 1 of 3 lifts (lift 3, the last) the pressure ran toward the toes already in the dip." in told
+    assert f"The aim, less than {100.0 * focus.limit * moved / share:.1f} cm (8 % of your foot), is common" in told
+    assert "2 of 3 lifts kept to it" in told
