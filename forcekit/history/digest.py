@@ -295,7 +295,11 @@ def _measure_of(pattern: str, reps: Sequence[DigestRep]) -> tuple[str | None, Li
 
 def _limit_of(pattern: str, measure: str | None, said: Finding, book: Mapping[str, CueEntry]) -> float | None:
     """Limit of the cue book for this measure; None where the finding names another source, or none is measured."""
-    if pattern not in book or said.limit_source != book[pattern].limit_source:
+    if pattern not in book:
+        return None
+    source = book[pattern].limit_source
+    kept = f"; {source}. Kept, although" in said.limit_source  # as `analysis.own_limits` words it
+    if said.limit_source != source and not kept:
         return None
     return next(
         (c.limit(book) for p in PATTERNS for c in p.conditions[:1] if (p.name, c.measure) == (pattern, measure)), None

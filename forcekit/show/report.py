@@ -226,7 +226,9 @@ def _sure(digest: Digest) -> Section:
             "better, because that error cancels."
         )
     if digest.focus is not None:
-        source = PLAIN_SOURCES.get(digest.focus.limit_source, digest.focus.limit_source)
+        source = digest.focus.limit_source
+        for short, plain in PLAIN_SOURCES.items():
+            source = source.replace(short, plain)
         told.append(f"Where the aim of the one thing to work on comes from: {source.rstrip('.')}.")
     told += _doubts(digest.reps)
     return Section("What the numbers mean, and how sure they are", (Block(labelled=labelled), Block(tuple(told))))

@@ -54,8 +54,8 @@ def _said(digest: Digest, pair: Pair) -> tuple[str, ...]:
     if focus is not None and pair.by_finding:
         by = PATTERN_WORDS[focus.pattern].measured_by
         told = (
-            f"Best and worst go only by the one thing to work on: {by}. Whether the lift was made does not count here, "
-            "so a missed lift can be the best. A lift with another fault is named best only if all lifts have one."
+            f"Best and worst go only by the one thing to work on: {by}. A missed lift can be the best here; a lift "
+            "with another fault is the best only if all have one."
         )
     else:
         label = MEASURES[pair.measure].label if pair.measure else ""
@@ -66,7 +66,7 @@ def _said(digest: Digest, pair: Pair) -> tuple[str, ...]:
     if len(loads) == 2 and None not in loads:
         told += " They were not lifted with the same load, which may be part of the difference."
     elif None not in loads and len({r.load_kg for r in reps}) > 1:
-        told += f" Both are lifts at {load_text(min(k for k in loads if k is not None))}, so that load plays no part."
+        told += f" Both were done with {load_text(min(k for k in loads if k is not None))}."
     return (told,)
 
 

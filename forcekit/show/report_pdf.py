@@ -29,7 +29,7 @@ PAPERS = ("A4", "letter")
 MARGIN_MM = 15.0
 GAP_MM = 7.0
 MM_PER_IN = 25.4
-MOST_HIGH_MM = 78.0
+MOST_HIGH_MM = 72.0
 """Highest figure in a column; a higher one is made smaller."""
 INK, SOFT, EDGE = (29, 29, 27), (85, 85, 79), (213, 94, 0)
 WHITE = (255, 255, 255)
@@ -159,7 +159,7 @@ def _section(pages: _Pages, section: Section) -> None:
     main, boxed = section.kind == "main", section.kind in ("main", "note")
     first = section.blocks[0]
     if first.cards or any(b.cards for b in section.blocks):
-        pages.room(150.0)
+        pages.room(141.0)
     elif any(b.pictures for b in section.blocks):
         pages.room(120.0)
     elif section.kind == "table":
@@ -230,7 +230,7 @@ def _cards(pages: _Pages, cards: Sequence[Card]) -> None:
         drawn = [None if p is None else p.draw() for p in row]
         ratios = [0.0 if d is None else float(d.get_figheight() / d.get_figwidth()) for d in drawn]
         width = min(column, MOST_HIGH_MM / max(ratios))
-        pages.room(width * max(ratios) + 32.0)
+        pages.room(width * max(ratios) + 27.0)
         heights = [0.0 if d is None else pages.figure(d, x, width) for x, d in zip(left, drawn, strict=True)]
         pages.pdf.set_y(pages.pdf.get_y() + max(heights) + 1.0)
         told = ["" if p is None else _caption(p) for p in row]

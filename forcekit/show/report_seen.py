@@ -80,9 +80,10 @@ def _possible(digest: Digest, focus: Focus) -> str:
 
 def _whose(focus: Focus) -> str:
     """Where the limit comes from, in two words."""
-    if focus.limit_source.startswith("common practice"):
+    source = focus.limit_source.split("; ", 1)[-1] if "Kept, although" in focus.limit_source else focus.limit_source
+    if source.startswith("common practice"):
         return "common practice, not a fixed rule"
-    return "from published numbers" if focus.limit_source.startswith("published") else "set for you"
+    return "from published numbers" if source.startswith("published") else "set for you"
 
 
 def _named(digest: Digest, indices: Sequence[int]) -> str:

@@ -236,7 +236,7 @@ def test_a_binary_cue_book_is_refused(tmp_path: Path) -> None:
 
 
 def test_every_drill_has_its_dose_and_a_safe_place() -> None:
-    """A drill says sets and repetitions and a light or half bar; its caution a rack or blocks; none sends to the toes."""
+    """A drill says sets, repetitions and a light or half bar, its caution a rack or blocks; none sends to the toes."""
     for name, entry in load_cue_book().items():
         assert re.search(r"\d sets of \d", entry.drill), name
         assert re.search(r"light bar|up to half of the best jerk", entry.drill), name

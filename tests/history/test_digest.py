@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
@@ -102,3 +103,22 @@ def test_too_far_the_other_way_is_not_best() -> None:
     assert found.pair is not None
     best = found.reps[found.pair.best]
     assert abs(best.measures[found.pair.measure or ""].value or 1.0) < 0.02
+
+
+def test_a_common_limit_that_was_kept_is_still_the_aim() -> None:
+    """A source that says the common limit was kept leaves its number; one that names another limit does not."""
+    lift = lift_of("pattern_forward_in_dip")
+    (finding,) = (f for f in lift.findings if f.pattern == "forward_in_dip")
+
+    def limit(source: str) -> float | None:
+        told = replace(lift, findings=(replace(finding, limit_source=source),))
+        focus = digest_of_analysis(Analysis("one", (told,))).focus
+        assert focus is not None
+        return focus.limit
+
+    common = finding.limit_source
+    assert limit(common) == pytest.approx(0.08)
+    assert limit(f"8.0 % of foot; {common}. Kept, although this lifter's own usual range goes up to 21 %") == limit(
+        common
+    )
+    assert limit(f"12 % of foot; this lifter's own usual range. In place of 8.0 % of foot ({common})") is None

@@ -109,7 +109,8 @@ def usual_of(measure: str, values: list[float], low: float, high: float) -> Dige
         ("shift_in_drive", [0.050, 0.020], 0.015, 0.045,
          ["Worse than your usual at 80 kg: shift in the drive further forward in 1 of 2 lifts."]),
         ("shift_in_drive", [-0.030], 0.015, 0.045,
-         ["Outside your usual at 80 kg, which need be neither good nor bad: shift in the drive further back in 1 of 1 lift."]),
+         ["Outside your usual at 80 kg, which need be neither good nor bad: shift in the drive further back in 1 of 1 "
+          "lift."]),
         ("peak_drive_velocity", [1.60, 1.20], 1.30, 1.50,
          ["Better than your usual at 80 kg: fastest up faster in 1 of 2 lifts.",
           "Worse than your usual at 80 kg: fastest up slower in 1 of 2 lifts."]),
@@ -128,10 +129,13 @@ def test_good_news_is_told_as_good_news(
 def test_the_summary_names_the_aim_and_who_kept_to_it() -> None:
     """Which lifts, the aim in centimetres and as a share, where it comes from, how many kept to it."""
     names = ("tamo_80_kg", "pattern_forward_in_dip")
-    lifts = tuple(
-        forcekit.analyze(forcekit.read(SAMPLES / f"{n}.csv", SAMPLES / "club_plate.toml", card=SAMPLES / f"{n}.card.toml"))[0]
-        for n in (names[0], names[0], names[1])
-    )  # fmt: skip
+    good, faulty = (
+        forcekit.analyze(
+            forcekit.read(SAMPLES / f"{n}.csv", SAMPLES / "club_plate.toml", card=SAMPLES / f"{n}.card.toml")
+        )[0]
+        for n in names
+    )
+    lifts = (good, good, faulty)
     found = digest_of_analysis(Analysis("session", lifts))
     told = " ".join(seen(found))
     focus = found.focus

@@ -117,12 +117,14 @@ def test_the_page_tells_what_to_change_with_its_drill_and_caution(page: str) -> 
     text = words_of(parsed(page))
     wanted = [
         "What was seen", "One thing to work on", CUE, "Drill", "light bar", "Take care", "From your coach",
-        "Patient & <b>quiet</b>.", "Next time 82.5 kg.", "Best and worst lift", "Best: lift", "Worst: lift",
+        "Patient & <b>quiet</b>.", "Next time 82.5 kg.", 
+        "The one thing over time", "Dashed line: the aim", "Best and worst lift", "Best: lift", "Worst: lift",
         "All lifts of the session", "Against your usual", "Against earlier sessions", "Your dip timing over time",
         "What the numbers mean", "95 % interval", "Cautions", "not a medical device",
     ]  # fmt: skip
     places = [text.find(w) for w in wanted]
 
+    assert f'The cue "{CUE}" has been in use since 12 March 2024.' in text
     assert -1 not in places, wanted[places.index(-1)]
     assert places == sorted(places)
     assert "<b>quiet</b>" not in page
@@ -201,6 +203,8 @@ def test_the_pdf_opens_and_its_text_can_be_selected(pdf: Path) -> None:
     assert "en" == reader.root_object["/Lang"]
     for words in wanted:
         assert words in text, words
+    for i, one in enumerate(reader.pages):
+        assert f"{i + 1} of {len(reader.pages)}" in one.extract_text()
     assert b"/Type3" not in pdf.read_bytes()
     assert b"/FontFile2" in pdf.read_bytes()
 
