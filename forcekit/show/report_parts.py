@@ -126,12 +126,13 @@ def _path(lift: Lift, frame: Frame) -> Figure:
     return figure
 
 
+def _numbers(lift: Lift, **when: str) -> list[str]:
+    """Measures that are known, each followed by its words."""
+    return [f"{plain_number(lift.measures[name])} {words}" for name, words in when.items() if lift.measures[name].ok]
+
+
 def _pressure_words(lift: Lift) -> str:
-    moved = [
-        f"{plain_number(lift.measures[name])} {words}"
-        for name, words in (("shift_in_dip", "in the dip"), ("shift_in_drive", "from the bottom into the drive"))
-        if lift.measures[name].ok
-    ]
+    moved = _numbers(lift, shift_in_dip="in the dip", shift_in_drive="from the bottom into the drive")
     told = f" It moves {' and '.join(moved)}; forward is plus." if moved else ""
     return (
         "Path of the pressure of both feet together along a sole; the triangles point to where it is while standing "
@@ -148,11 +149,7 @@ def _moved(lift: Lift) -> list[str]:
 
 
 def _bar_words(lift: Lift) -> str:
-    moved = [
-        f"{plain_number(lift.measures[name])} {words}"
-        for name, words in (("bar_forward_in_dip", "in the dip"), ("bar_forward_in_drive", "in the drive"))
-        if lift.measures[name].ok
-    ]
+    moved = _numbers(lift, bar_forward_in_dip="in the dip", bar_forward_in_drive="in the drive")
     told = f" It moves forward by {' and '.join(moved)}." if moved else ""
     return (
         "Path of the bar seen from your left; the rack line goes straight up from where the bar lay on the shoulders. "
