@@ -248,6 +248,45 @@ class AttemptCard(_Section, kw_only=True, frozen=True):
 # -------------------------------------------------------------------------------------------------- recording
 
 
+@dataclass(frozen=True, slots=True)
+class ClockThen:
+    """How a sensor's clock was laid on the plate's at one moment of a running session: t = offset_s + rate · own.
+
+    Attributes
+    ----------
+    t_s : float, second
+        The moment, on the plate's clock.
+    run : int
+        Which run of the sensor's clock, from 0; a restart begins the next.
+    offset_s, rate : float
+        Of the sensor's own seconds, counted from the first sample of that run.
+    """
+
+    t_s: float
+    run: int
+    offset_s: float
+    rate: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class OwnClock:
+    """A sensor's own seconds, and how they were laid on the plate's clock while the session ran.
+
+    Attributes
+    ----------
+    own_s : array, shape (n,), second
+        From the first sample of each run.
+    run : array, shape (n,)
+        Not decreasing.
+    then : tuple of ClockThen
+        In the order of time, at least one.
+    """
+
+    own_s: FloatArray
+    run: npt.NDArray[np.int64]
+    then: tuple[ClockThen, ...]
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Stream:
     """What one sensor sent.
@@ -269,6 +308,8 @@ class Stream:
         The first time stamp as the file has it; tells whether two recordings of the same day overlap.
     common_clock : bool
         The times are already on the one clock of a recorded session, fitted from all arrivals.
+    own : OwnClock or None
+        Of a sensor whose lifts were measured while the session ran.
     """
 
     t_s: FloatArray
@@ -279,6 +320,7 @@ class Stream:
     notes: tuple[str, ...] = ()
     first_stamp_s: float | None = None
     common_clock: bool = False
+    own: OwnClock | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -20,7 +20,7 @@ from forcekit.acquire.recording_file import finish_journal
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.acquire.wire import Command, CommandCode, Status, encode
 from forcekit.errors import DeviceError, InputError
-from forcekit.model import AttemptCard, DeviceFile
+from forcekit.model import AttemptCard, ClockThen, DeviceFile
 
 __all__ = ["HELLO", "Capture", "LinkState", "Planned", "connect"]
 
@@ -135,6 +135,7 @@ class Capture:
         self.failure: str | None = None
         """Why nothing more is written; None while all is well."""
         self._on_batch = on_batch
+        self._stopped = threading.Event()
         self._closed = threading.Event()
         self._lock = threading.Lock()
         self._live = [_Live(start_decoder(p.device, p.address)) for p in planned]
@@ -164,6 +165,10 @@ class Capture:
         """Keep a remark at this moment of the recording."""
         self._write(EntryKind.EVENT, 0, {"what": "note", "text": text})
 
+    def clock(self, number: int, then: ClockThen) -> None:
+        """Keep how a device's clock was laid on the plate's for a lift; `run` is the epoch of its batches."""
+        self._write(EntryKind.CLOCK, number, then)
+
     def send(self, number: int, code: CommandCode, token: int = 3) -> bool:
         """Send a command to a device that speaks in frames; False when its link is not open."""
         return self._links[number].send(encode(Command(code, token)))
@@ -192,12 +197,18 @@ class Capture:
         self.close()
         return finish_journal(self.path, keep_journal=keep_journal)
 
+    def stop(self) -> None:
+        """Close the links; the journal stays open for what is still to be said of the session."""
+        if not self._stopped.is_set():
+            for link in self._links:
+                link.stop()
+            self._stopped.set()
+
     def close(self) -> None:
         """Close the links and the journal without making the finished file; calling it twice is allowed."""
         if self._closed.is_set():
             return
-        for link in self._links:
-            link.stop()
+        self.stop()
         self._closed.set()
         if self.failure is None:
             self._write(EntryKind.END, 0, {})
@@ -215,7 +226,7 @@ class Capture:
 
     def _take(self, item: Arrival | LinkEvent) -> None:
         """Sink of all links."""
-        if self._closed.is_set():
+        if self._stopped.is_set():
             return
         live = self._live[item.device]
         if isinstance(item, LinkEvent):

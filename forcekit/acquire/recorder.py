@@ -51,6 +51,7 @@ class EntryKind(IntEnum):
     EVENT = 4
     CARD = 5
     END = 6
+    CLOCK = 7
 
 
 @dataclass(frozen=True, slots=True)

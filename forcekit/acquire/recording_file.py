@@ -29,7 +29,7 @@ from forcekit.acquire.host_clock import ClockFit
 from forcekit.acquire.recorder import JOURNAL_SUFFIX, read_journal
 from forcekit.acquire.take import DeviceTake, Span, Take, assemble, recording_of
 from forcekit.errors import DeviceError, InputError
-from forcekit.model import AttemptCard, Recording, TimedCard
+from forcekit.model import AttemptCard, ClockThen, Recording, TimedCard
 
 __all__ = ["finish_journal", "read_recording", "read_take", "write_take"]
 
@@ -153,6 +153,7 @@ def _meta(take: Take) -> dict[str, Any]:
                 "counted": s.counted,
                 "notes": s.notes,
                 "spans": [asdict(p) for p in s.spans],
+                "then": [asdict(c) for c in s.then],
                 "device": device_to_text(s.device),
             }
             for label, s in _labelled(take)
@@ -183,6 +184,7 @@ def _stream(meta: Mapping[str, Any], columns: Mapping[str, AnyArray], source: st
         spans=spans,
         counted=bool(meta["counted"]),
         notes=tuple(meta["notes"]),
+        then=tuple(ClockThen(**c) for c in meta.get("then", ())),
     )
 
 

@@ -9,6 +9,9 @@
 
 The plate's time is neither stretched nor moved, so that its numbers are the same live, from the journal and from the
 file.
+
+Where lifts were measured while the session ran, the bar's clock as it was laid then is kept beside its samples, so that
+the file gives the numbers the coach saw.
 """
 
 from __future__ import annotations
@@ -27,7 +30,7 @@ from forcekit.acquire.host_clock import ClockFit, fit_clock, host_time
 from forcekit.acquire.recorder import CARD_BACK, Entry, EntryKind
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, DeviceFile, FloatArray, Recording, Stream, TimedCard
+from forcekit.model import AttemptCard, ClockThen, DeviceFile, FloatArray, OwnClock, Recording, Stream, TimedCard
 
 __all__ = ["DeviceTake", "Span", "Take", "assemble", "common_card", "recording_of"]
 
@@ -72,6 +75,8 @@ class DeviceTake:
         The device has no clock; its samples were counted.
     notes : tuple of str
         Losses, gaps, repeats, restarts, one sentence each.
+    then : tuple of ClockThen
+        Its clock as it was laid on the plate's for the lifts of the running session; `run` counts as `epoch`.
     """
 
     device: DeviceFile
@@ -83,6 +88,15 @@ class DeviceTake:
     spans: tuple[Span, ...]
     counted: bool
     notes: tuple[str, ...] = ()
+    then: tuple[ClockThen, ...] = ()
+
+    @property
+    def own(self) -> OwnClock | None:
+        """Its own clock and how it was laid on the plate's then; None if it was not."""
+        if not self.then:
+            return None
+        first = np.array([s.first_tick for s in self.spans])[self.epoch]
+        return OwnClock((self.tick - first) * self.tick_s, self.epoch, self.then)
 
     @property
     def t_s(self) -> FloatArray:
@@ -115,6 +129,7 @@ class _Gathered:
     waiting_host_s: float = 0.0
     n_arrivals: int = 0
     events: list[tuple[float, str, str]] = field(default_factory=list)
+    then: list[ClockThen] = field(default_factory=list)
 
 
 def assemble(entries: Iterable[Entry], source: str) -> Take:
@@ -178,6 +193,7 @@ def recording_of(take: Take, source: str) -> Recording:
             clock="rate" if s.counted else "stamps",
             notes=(*s.notes, *more, *take.notes),
             common_clock=True,
+            own=s.own,
         )
     common = common_card([c.card for c in take.cards])
     return Recording(streams.get("plate"), streams.get("bar"), common, take.cards)
@@ -220,6 +236,8 @@ def _take_in(entry: Entry, g: _Gathered) -> None:
         alone = g.n_arrivals <= N_ALONE or g.decoder.form == "payload"
         if alone or len(g.waiting) >= TOGETHER:
             _decode_waiting(g)
+    elif entry.kind == EntryKind.CLOCK:
+        g.then.append(msgspec.json.decode(entry.body, type=ClockThen))
     elif entry.kind == EntryKind.EVENT:
         _decode_waiting(g)
         table = json.loads(entry.body)
@@ -281,6 +299,7 @@ def _stream(g: _Gathered, zero_host: float, lead_rate: float, *, own_time: bool)
         raw={c.name: raw[:, i].copy() for i, c in enumerate(device.channels)},
         spans=tuple(spans),
         counted=g.decoder.n_lines > 0,
+        then=tuple(replace(c, run=int(np.searchsorted(names, c.run))) for c in g.then if c.run in names),
     )
     return replace(made, notes=_notes(g, made, zero_host, lead_rate))
 

@@ -26,7 +26,17 @@ from forcekit.analysis.windows import LEARN, WHOLE_S, Sight, Window, Windows
 from forcekit.constants import local_gravity
 from forcekit.errors import InputError
 from forcekit.mechanics.plate_force import vertical_force
-from forcekit.model import AttemptCard, BoolArray, DeviceFile, FloatArray, Lift, PassedOver, Recording, Stream
+from forcekit.model import (
+    AttemptCard,
+    BoolArray,
+    ClockThen,
+    DeviceFile,
+    FloatArray,
+    Lift,
+    PassedOver,
+    Recording,
+    Stream,
+)
 
 __all__ = ["Changed", "Due", "Event", "LiveAnalysis", "Measured", "Passed", "Trouble", "Withdrawn", "measured"]
 
@@ -50,10 +60,14 @@ class Changed:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Due:
-    """A window closed and waits to be measured; `recording` holds its samples and nothing else."""
+    """A window closed and waits to be measured; `recording` holds its samples and nothing else.
+
+    `bar_clock` says how the bar's clock was laid on the plate's; None where the bar has no part in it or no own clock.
+    """
 
     window: Window
     recording: Recording
+    bar_clock: ClockThen | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -129,7 +143,8 @@ class LiveAnalysis:
         self._bar_raw = Tail(4 * LEARN, len(bar.channels) if bar else 1)
         self._bar_learned = False
         self._bar_newest = -np.inf
-        self._bar_clock = (0.0, 1.0)
+        self._bar_clock = ClockThen(0.0, 0, 0.0, 1.0)
+        self._bar_has_clock = False
         self._waiting: list[Window] = []
         self._lifts: list[Window] = []
         self._watch = {"plate": SensorWatch(plate), "bar": SensorWatch(bar) if bar else None}
@@ -162,9 +177,9 @@ class LiveAnalysis:
         first = max(self._t.first, n - int(seconds / self._windows.step_s))
         return Recording(_stream(plate, self._t.part(first, n), self._raw.part(first, n), self._source))
 
-    def set_bar_clock(self, offset_s: float, rate: float) -> None:
-        """Say how the bar's own seconds map to the plate's from now on: t = offset_s + rate · own."""
-        self._bar_clock = (offset_s, rate)
+    def set_bar_clock(self, offset_s: float, rate: float, run: int = 0) -> None:
+        """Say how the bar's own seconds map to the plate's from now on: t = offset_s + rate · own, in this run."""
+        self._bar_clock, self._bar_has_clock = ClockThen(0.0, run, float(offset_s), float(rate)), True
 
     def set_bar(self, bar: DeviceFile) -> None:
         """Say what the sensor on the bar is, when that becomes known after the plate."""
@@ -282,7 +297,7 @@ class LiveAnalysis:
 
     def _bar_now(self) -> float:
         """Newest sample of the bar on the plate's clock."""
-        return self._bar_clock[0] + self._bar_clock[1] * self._bar_newest
+        return self._bar_clock.offset_s + self._bar_clock.rate * self._bar_newest
 
     def _due(self, window: Window) -> Due:
         """Cut a window out of what is remembered."""
@@ -290,15 +305,16 @@ class LiveAnalysis:
         assert plate is not None
         t_s = self._t.part(window.first, window.last)
         stream = _stream(plate, t_s, self._raw.part(window.first, window.last), self._source)
-        beside = None
+        beside = then = None
         if bar is not None and window.stage == "settled" and self._bar_t.end > 0:
             own = self._bar_t.part(self._bar_t.first, self._bar_t.end)
-            on_plate = own if self._bar_clock == (0.0, 1.0) else self._bar_clock[0] + self._bar_clock[1] * own
+            on_plate = self._bar_clock.offset_s + self._bar_clock.rate * own
             a, b = int(np.searchsorted(on_plate, t_s[0], "left")), int(np.searchsorted(on_plate, t_s[-1], "right"))
             if b - a > LEAST_BAR:
                 first = self._bar_t.first
                 beside = _stream(bar, on_plate[a:b], self._bar_raw.part(first + a, first + b), self._source)
-        return Due(window, Recording(stream, beside))
+                then = replace(self._bar_clock, t_s=float(t_s[-1])) if self._bar_has_clock else None
+        return Due(window, Recording(stream, beside), then)
 
     def _heard(self) -> list[Event]:
         """Compare the two sensors: one that is far behind is in trouble."""

@@ -31,6 +31,7 @@ from forcekit.model import (
     AttemptCard,
     FloatArray,
     Lift,
+    OwnClock,
     PassedOver,
     Recording,
     Stream,
@@ -114,6 +115,9 @@ def _find(plate: Stream, settings: Settings) -> _Found:
 
 def _analyze_whole(recording: Recording, plate: Stream, settings: Settings, book: Mapping[str, CueEntry]) -> Analysis:
     """Analyse a recording that is one window."""
+    if recording.bar is not None and recording.bar.own is not None:
+        then = _bar_then(recording.bar, recording.bar.own, plate)
+        recording = replace(recording, bar=None if then is None else replace(then, notes=recording.bar.notes))
     found = _find(plate, settings)
     signals, candidates = found.signals, found.candidates
     t = signals.t_s
@@ -208,16 +212,37 @@ def window_of(recording: Recording, window: Window, clock: ClockMap | CannotMeas
     part = sliced(plate, window.first, window.last)
     if bar is None or isinstance(clock, CannotMeasure):
         return replace(recording, plate=part, cards=())
+    if bar.own is not None:
+        return replace(recording, plate=part, bar=_bar_then(bar, bar.own, part), cards=())
     ends = part.t_s[[0, -1]] if clock is None else clock.to_bar(part.t_s[[0, -1]])
     first, last = np.searchsorted(bar.t_s, ends[0], "left"), np.searchsorted(bar.t_s, ends[1], "right")
     enough = last - first > LEAST_BAR
     return replace(recording, plate=part, bar=sliced(bar, int(first), int(last)) if enough else None, cards=())
 
 
+def _bar_then(bar: Stream, own: OwnClock, plate: Stream) -> Stream | None:
+    """Samples of the bar beside those of the plate, on the clock that the running session had for them.
+
+    It is the first that was laid at or after the plate's last sample: for the window of a lift that very one.
+    """
+    begin_s, end_s = float(plate.t_s[0]), float(plate.t_s[-1])
+    then = next((c for c in own.then if c.t_s >= end_s), own.then[-1])
+    of_run = np.searchsorted(own.run, [then.run, then.run + 1])
+    own_s = own.own_s[of_run[0] : of_run[1]]
+    # Roughly on the sensor's clock first: of a long session only the part beside the plate's is worked on.
+    rough = np.searchsorted(own_s, (np.array([begin_s, end_s]) - then.offset_s) / then.rate + [-1.0, 1.0])
+    t_s = then.offset_s + then.rate * own_s[rough[0] : rough[1]]
+    first, last = np.searchsorted(t_s, begin_s, "left"), np.searchsorted(t_s, end_s, "right")
+    if last - first <= LEAST_BAR:
+        return None
+    start = int(of_run[0] + rough[0])
+    return replace(sliced(bar, start + int(first), start + int(last)), t_s=t_s[first:last])
+
+
 def sliced(stream: Stream, first: int, last: int) -> Stream:
     """Samples first..last-1 of a stream, without its notes."""
     raw = {name: values[first:last] for name, values in stream.raw.items()}
-    return replace(stream, t_s=stream.t_s[first:last], raw=raw, notes=())
+    return replace(stream, t_s=stream.t_s[first:last], raw=raw, notes=(), own=None)
 
 
 def measure_window(

@@ -1,7 +1,8 @@
 """From the packets of the devices to the running analysis: clocks, the trace, what is heard of each sensor.
 
 The plate's time is its own clock from its first sample, as in the finished file. The bar's clock is laid on it by what
-has arrived so far; the fit is made again every two seconds.
+has arrived so far; the fit is made again every two seconds, and the recording keeps those that lifts were measured
+with.
 """
 
 from __future__ import annotations
@@ -131,6 +132,7 @@ class Feed:
     def _of_bar(self, d: _Device, batch: Batch) -> list[Event]:
         if batch.epoch != d.epoch:
             d.epoch, d.first_tick, d.clock = batch.epoch, float(batch.tick[0]), _Clock()
+            self._fitted_s = -np.inf
             if self.analysis is not None:
                 self.analysis.forget_bar()
         own_s = (batch.tick - d.first_tick) * d.tick_s
@@ -155,7 +157,8 @@ class Feed:
         begin = float(plate.clock.own[0])
         zero_host, lead = float(host_time(to_host_plate, begin)), 1.0 + to_host_plate.drift
         rate = (1.0 + to_host_bar.drift) / lead
-        self.analysis.set_bar_clock(begin + (float(host_time(to_host_bar, 0.0)) - zero_host) / lead, rate)
+        offset_s = begin + (float(host_time(to_host_bar, 0.0)) - zero_host) / lead
+        self.analysis.set_bar_clock(offset_s, rate, bar.epoch)
 
     def _draw(self, device: DeviceFile, t_s: FloatArray, raw: FloatArray) -> None:
         """Add force and pressure to the running trace, the empty plate taken off."""

@@ -38,7 +38,7 @@ from forcekit.live.reps import Rep, rep_curves, rep_state
 from forcekit.live.said import card_words, changed_card, checked_outcome
 from forcekit.live.trace import Trace
 from forcekit.live.trial import Trial, begin_trial, trial_state
-from forcekit.model import AttemptCard
+from forcekit.model import AttemptCard, ClockThen
 
 __all__ = ["LiveSession"]
 
@@ -98,6 +98,7 @@ class LiveSession:
         self._card = card or AttemptCard()
         self._cards: list[tuple[float, AttemptCard]] = [(-np.inf, self._card)]
         self._feed.card = self._measuring.full_card(self._card)
+        self._kept_clock: ClockThen | None = None
         self._undo: list[tuple[str, Callable[[], None]]] = []
         self._trial: Trial | None = None
         self._trial_told: tuple[tuple[object, ...], dict[str, Any]] | None = None
@@ -123,11 +124,12 @@ class LiveSession:
         if self._closed:
             return self._path
         self._closed = True
-        self._capture.close()
+        self._capture.stop()
         self._inbox.put(None)
         if self._thread.is_alive():
             self._thread.join()
         self._measuring.finish()
+        self._capture.close()
         if any(s.n_samples for s in self._capture.states()):
             self._path = self._capture.finish()
         self._tell()
@@ -377,6 +379,9 @@ class LiveSession:
         changed = False
         for event in events:
             if isinstance(event, Due):
+                if event.bar_clock is not None and event.bar_clock != self._kept_clock and self._feed.bar is not None:
+                    self._capture.clock(self._feed.bar, event.bar_clock)
+                    self._kept_clock = event.bar_clock
                 self._measuring.measure(event, self._card_at(event.window.stance_s[1]))
             elif isinstance(event, Trouble):
                 with self._lock:

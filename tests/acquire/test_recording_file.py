@@ -12,10 +12,10 @@ import pytest
 from forcekit.acquire.capture import HELLO
 from forcekit.acquire.recorder import Entry, EntryKind, Journal
 from forcekit.acquire.recording_file import finish_journal, read_recording, read_take, write_take
-from forcekit.acquire.take import common_card
+from forcekit.acquire.take import common_card, recording_of
 from forcekit.acquire.virtual import Player
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, FloatArray, Link
+from forcekit.model import AttemptCard, ClockThen, FloatArray, Link
 from tests.acquire.streams import bar_stream, plate_stream
 
 START_S = 5000.0
@@ -54,6 +54,8 @@ def journal_of(path: Path, *, seconds: float = 14.0, drift: float = 80e-6) -> Pa
             for at, card in cards.items():
                 if abs(t - at) < 1e-9:
                     journal.write(Entry(EntryKind.CARD, 0, START_S + t, msgspec.json.encode(card)))
+                    then = ClockThen(at, 0, 0.1 + at / 3.0, 1.0 + at / 7e5)
+                    journal.write(Entry(EntryKind.CLOCK, 1, START_S + t, msgspec.json.encode(then)))
     return path
 
 
@@ -113,6 +115,13 @@ def test_the_file_holds_what_the_journal_held(recorded: bytes, tmp_path: Path, s
         assert a.raw.keys() == b.raw.keys()
         assert all(np.array_equal(a.raw[name], b.raw[name]) for name in a.raw)
         assert (a.device, a.source, a.spans, a.notes) == (b.device, b.source, b.spans, b.notes)
+        assert a.then == b.then
+    assert [c.offset_s for c in back.streams[1].then] == [0.1 + 6.0 / 3.0, 0.1 + 12.0 / 3.0]
+    bar = recording_of(back, "set").bar
+    assert bar is not None
+    assert bar.own is not None
+    # Sent every 5 ms by the sensor's own clock, rounded to a microsecond.
+    assert np.abs(bar.own.own_s - 0.005 * np.arange(bar.t_s.size) * (1.0 + 40e-6)).max() < 1.1e-6
 
 
 def test_other_tools_can_read_it(recorded: bytes, tmp_path: Path) -> None:

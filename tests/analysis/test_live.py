@@ -17,7 +17,7 @@ from forcekit.analysis.live import Changed, Due, Event, LiveAnalysis, Measured, 
 from forcekit.analysis.pipeline import Settings, analyze, sliced
 from forcekit.analysis.tail import Tail
 from forcekit.analysis.windows import WHOLE_S
-from forcekit.model import FloatArray, Lift, Recording, Stream
+from forcekit.model import FloatArray, Lift, OwnClock, Recording, Stream
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.sensors import PlateSensor, record_plate
@@ -129,6 +129,45 @@ def test_live_is_the_analysis_of_the_file_to_the_last_digit() -> None:
         assert seen(a) == seen(b)
         assert a.measures["bar_dip_depth"].ok
     assert np.abs(np.array(truth) - [x.instants.lowest_s for x in live]).max() < 0.02
+
+
+@pytest.mark.parametrize("size", [37, 600])
+def test_a_bar_with_its_own_clock_is_the_same_in_the_file(size: int) -> None:
+    """The bar's clock is laid anew every 10 s and restarts once: the file, which keeps how, gives the same numbers."""
+    recording, _ = session()
+    plate, bar = recording.plate, recording.bar
+    assert plate is not None
+    assert bar is not None
+    raw, bar_raw = columns(plate), columns(bar)
+    restart = int(np.searchsorted(bar.t_s, 0.6 * plate.t_s[-1]))
+    run_of = (np.arange(bar.t_s.size) >= restart).astype(np.int64)
+    first_s = np.array([bar.t_s[0], bar.t_s[restart]])
+    own_s = (bar.t_s - first_s[run_of]) / 1.00006
+    live = LiveAnalysis(plate.device, bar.device)
+    events: list[Event] = []
+    c = laid = 0
+    for a, b in pieces(plate.t_s.size, (size,)):
+        events += live.push_plate(plate.t_s[a:b], raw[a:b])
+        d = int(np.searchsorted(bar.t_s, plate.t_s[b - 1], "right"))
+        for part in (slice(c, min(d, restart)), slice(max(c, restart), d)):
+            if part.start >= part.stop:
+                continue
+            run_now = int(run_of[part.start])
+            if part.start == restart:
+                live.forget_bar()
+            # Off by up to 0.4 ms, another way each time, as a fit to arrivals is.
+            laid = int(plate.t_s[b - 1] // 10)
+            live.set_bar_clock(first_s[run_now] + 1e-4 * (laid % 5), 1.00006 + 1e-6 * (laid % 3), run_now)
+            events += live.push_bar(own_s[part], bar_raw[part])
+        c = d
+    due = [d for d in [*events, *live.finish()] if isinstance(d, Due) and d.window.stage == "settled"]
+    then = tuple(d.bar_clock for d in due if d.bar_clock is not None)
+    assert {c.run for c in then} == {0, 1}
+    kept = dataclasses.replace(bar, own=OwnClock(own_s, run_of, then))
+    offline = analyze(Recording(plate, kept)).lifts
+    found = [m.lift for d in due if isinstance(m := measured(d, recording.card, Settings(), BOOK), Measured)]
+    assert [seen(a) for a in found] == [seen(b) for b in offline]
+    assert sum(x.measures["bar_dip_depth"].ok for x in found) >= 2
 
 
 @settings(max_examples=8, deadline=None, derandomize=True, phases=AS_DRAWN)

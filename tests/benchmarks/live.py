@@ -1,10 +1,12 @@
 """The running analysis over long sessions: missed and false reps, time to the result, share of a core, memory.
 
-Run as ``python -m tests.benchmarks.live reps [pieces]``, ``... latency [lifts]`` or ``... share [seconds]``.
+Run as ``python -m tests.benchmarks.live reps [pieces]``, ``... latency [lifts]``, ``... share [seconds]`` or
+``... equal [seconds]``.
 
 ``reps`` plays invented sessions of about ten minutes one after the other as one stream (two hours are about 12 pieces)
 faster than real time (``reps-with-bar``: with a bar); ``latency`` says how long a first look takes after take-off;
-``share`` records in real time from virtual devices (1 kHz plate, 1 kHz bar, pseudo-terminals of another process).
+``share`` records in real time from virtual devices (1 kHz plate, 1 kHz bar, pseudo-terminals of another process);
+``equal`` records from virtual devices with clocks of their own and compares what the session showed with its file.
 """
 
 from __future__ import annotations
@@ -20,10 +22,15 @@ from pathlib import Path
 
 import numpy as np
 
+from forcekit.acquire import virtual
 from forcekit.acquire.capture import Planned
+from forcekit.acquire.replay import replay
+from forcekit.acquire.source import read
 from forcekit.analysis.findings import load_cue_book
 from forcekit.analysis.live import Due, LiveAnalysis, Measured, measured
-from forcekit.analysis.pipeline import Settings
+from forcekit.analysis.pipeline import Settings, analyze
+from forcekit.live.invented import invented_day
+from forcekit.live.session import LiveSession
 from forcekit.model import AttemptCard, FloatArray, Stream
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.plan import LiftPlan
@@ -180,6 +187,27 @@ def share(seconds: float) -> None:
     print(f"{took:.0f} s, {n} reps, lost {lost}: {1e2 * spent / took:.1f} % of a core, memory {memory_mb():.0f} MB")
 
 
+def equal(seconds: float) -> None:
+    """Every number of every lift, of the running session and of its file."""
+    virtual.SEND_BUFFER = 64 * 1024 * 1024
+    with tempfile.TemporaryDirectory() as folder, replay(invented_day().recording, loop=True) as planned:
+        session = LiveSession(planned, folder=Path(folder))
+        session.start()
+        time.sleep(seconds)
+        path = session.close()
+        assert path is not None
+        offline = analyze(read(path)).lifts
+    shown = [r.lift for r in session._measuring.reps]
+    pairs = list(zip(shown, offline, strict=True))
+    n_other = sum(a.measures[name] != b.measures[name] for a, b in pairs for name in a.measures)
+    n_all = sum(len(a.measures) for a in shown)
+    with_bar = sum(a.measures["bar_dip_depth"].ok for a in shown)
+    checks = sum((a.quality, a.findings, a.instants) != (b.quality, b.findings, b.instants) for a, b in pairs)
+    print(f"{len(shown)} lifts live, {len(offline)} in the file, {with_bar} with a bar")
+    print(f"of {n_all} measures {n_other} differ")
+    print(f"checks, findings or instants differ in {checks} lifts")
+
+
 if __name__ == "__main__":
     what = sys.argv[1] if len(sys.argv) > 1 else "reps"
     number = float(sys.argv[2]) if len(sys.argv) > 2 else None
@@ -187,5 +215,7 @@ if __name__ == "__main__":
         latency(int(number or 100))
     elif what == "share":
         share(number or 60.0)
+    elif what == "equal":
+        equal(number or 200.0)
     else:
         reps(int(number or 12), bar=what == "reps-with-bar")
