@@ -174,6 +174,7 @@ def _running(session: LiveSession, *, tell: bool) -> Iterator[None]:
     try:
         yield
     finally:
+        print("the last lifts are measured, then the recording is written ...", flush=True)
         path = session.close()
         if path is None:
             print("no recording: no sample came; check cable, power and device file")
