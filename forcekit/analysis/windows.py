@@ -398,7 +398,7 @@ class Windows:
         state: Word = "moving"
         if self._empty.empty_s >= 0.2 and abs(net) < 2.0 * SAME_EMPTY_N:
             state = "empty"
-        elif any(f.dipped for f in self._followers):
+        elif still_s < READY_S and any(f.dipped for f in self._followers):
             state = "dip"
         elif net < LIFTER_N:
             state = "loading"

@@ -22,9 +22,10 @@ def card_words(fields: Collection[str]) -> str:
     Examples
     --------
     >>> card_words(["athlete", "load_kg"])
-    'the card (athlete, load)'
+    'the card (lifter, load)'
     """
-    return f"the card ({', '.join(name.removesuffix('_kg') for name in fields)})"
+    words = {"athlete": "lifter", "load_kg": "load"}
+    return f"the card ({', '.join(words.get(name, name) for name in fields)})"
 
 
 def changed_card(card: AttemptCard, fields: dict[str, object]) -> AttemptCard:

@@ -324,6 +324,21 @@ def test_what_the_plate_looks_like_is_told_in_order() -> None:
     assert all(a != b for a, b in itertools.pairwise(words))
 
 
+def test_standing_still_again_is_no_dip() -> None:
+    """A lifter who has stood still for a second is ready, also right after a movement that began like a dip."""
+    steps = [Step(name="empty", seconds=2.0), Step(name="step on"), Step(name="unrack"), Step(name="walk out")]
+    steps += [Step(name="lift", plan=LiftPlan()), Step(name="stand", seconds=4.0)]
+    motion = simulate_session(steps, LiftPlan(), 2, rate_hz=500.0)
+    plate = record_plate(motion, PlateSensor(rate_hz=250.0), 2).plate
+    assert plate is not None
+    _, events = run(Recording(plate), (5,))
+    sights = [e.sight for e in events if isinstance(e, Changed)]
+    end_s = motion.truths[0].measures["drive_end_at"]
+    after = [s for s in sights if s.t_s > end_s]
+    assert after[-1].state == "ready"
+    assert after[-1].t_s < float(plate.t_s[-1]) - 1.0
+
+
 def test_no_rep_is_missed_and_none_is_made_up() -> None:
     """In messy sessions with spotters, discs, false starts and chatting all lifts are found, and nothing else."""
     for seed in (11, 12):

@@ -1,4 +1,4 @@
-"""The pictures of the README, made by the program itself from the invented season.
+"""The pictures of the README, made by the program itself from the invented season and the invented day.
 
 Run from the checkout, with Chromium on the path for the picture of the page::
 
@@ -6,7 +6,7 @@ Run from the checkout, with Chromium on the path for the picture of the page::
 
 Writes `season.png` (forcekit trend --aligned), `report_phone.png` (the page of forcekit report, 390 pixels wide, as a
 phone shows it), and `report_print.png` (the first two pages of its PDF, if pdftoppm is there), each with few colours to
-be small. `live.png` is taken by hand: `forcekit live --device virtual` in a window of 1280 by 800 pixels, after a lift.
+be small; and `live.png`, the coach's page after the second lift of the day, in a window of 1280 by 800 pixels.
 """
 
 from __future__ import annotations
@@ -16,6 +16,8 @@ import subprocess
 import sys
 import tempfile
 from pathlib import Path
+
+sys.path.insert(0, str(Path(__file__).parents[1] / "live"))
 
 PHONE_HIGH = 1560
 
@@ -52,6 +54,29 @@ def side_by_side(paths: list[Path], to: Path) -> None:
     sheet.save(to)
 
 
+def page(to: Path, folder: Path) -> None:
+    """Let the invented day run up to its second lift and take the coach's page."""
+    from browser import chromium, window
+    from served import served
+
+    from forcekit.live.invented import invented_day
+
+    with served(invented_day(), folder) as running, chromium() as browser, window(browser, (1280, 800)) as seen:
+        seen.page.goto(running.here)
+        session = running.session
+        while len(session.state()["reps"]) < 1:
+            seen.page.wait_for_timeout(200)
+        session.mark(1, "made")
+        while [r["stage"] for r in session.state()["reps"][1:2]] != ["settled"]:
+            seen.page.wait_for_timeout(200)
+        session.mark(2, "missed forward")
+        while session.state()["ready"]["state"] != "ready":
+            seen.page.wait_for_timeout(100)
+        seen.page.wait_for_timeout(300)
+        seen.page.screenshot(path=to)
+    small(to)
+
+
 def main() -> None:
     """Make the season, keep it in a history of its own, and take the pictures."""
     out = Path(sys.argv[1] if len(sys.argv) > 1 else "sample_signals/pictures").absolute()
@@ -66,6 +91,8 @@ def main() -> None:
     note = "Calm dips today. The 87.5 was in front again: next week 82.5 and stay patient."
     for kind in ("html", "pdf"):
         forcekit("report", "Tamo Velling", "-o", folder / f"report.{kind}", "--note", note, "--store", store)
+    (folder / "day").mkdir()
+    page(out / "live.png", folder / "day")
     chromium = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
     if chromium is not None:
         picture = (
