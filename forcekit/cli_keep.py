@@ -27,7 +27,8 @@ from forcekit.history.place import there_is_a_store
 from forcekit.history.several import Comparison
 from forcekit.history.store import Store
 from forcekit.history.wording import measure_words
-from forcekit.model import Analysis, Lift, Recording
+from forcekit.model import Recording
+from forcekit.results import Analysis, Lift
 from forcekit.show.plain import plain
 from forcekit.show.text_plots import one_line, ruler
 

@@ -10,19 +10,8 @@ from typing import Any
 import numpy as np
 
 from forcekit.analysis.pipeline import Settings, analyze
-from forcekit.model import (
-    Analysis,
-    AttemptCard,
-    Channel,
-    DeviceFile,
-    FloatArray,
-    Lift,
-    Plate,
-    Recording,
-    Site,
-    Stream,
-    TimeAxis,
-)
+from forcekit.model import AttemptCard, Channel, DeviceFile, FloatArray, Plate, Recording, Site, Stream, TimeAxis
+from forcekit.results import Analysis, Lift
 from forcekit.simulate.lifter import simulate_lift
 from forcekit.simulate.motion import Motion
 from forcekit.simulate.plan import LiftPlan

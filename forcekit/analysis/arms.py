@@ -22,8 +22,9 @@ from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.crossings import peak
 from forcekit.mechanics.rack import rack_load
 from forcekit.mechanics.uncertain import Uncertain
-from forcekit.model import BarCurves, FloatArray, QualityCheck
+from forcekit.model import FloatArray
 from forcekit.registry import MEASURES
+from forcekit.results import BarCurves, QualityCheck
 
 __all__ = ["BAR_NAMES", "BarLift", "LiftTimes", "bar_measures", "follow_bar", "shown_bar"]
 

@@ -27,7 +27,8 @@ from forcekit.mechanics.plate import (
 )
 from forcekit.mechanics.stance import FORWARD_SWAY_PRIOR_MPS, sway_speed
 from forcekit.mechanics.uncertain import Uncertain
-from forcekit.model import FloatArray, FootFrame
+from forcekit.model import FloatArray
+from forcekit.results import FootFrame
 
 __all__ = ["PRESSURE_NAMES", "balance", "delivered_place", "pressure_floor"]
 

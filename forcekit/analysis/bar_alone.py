@@ -19,16 +19,9 @@ from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.align import vertical_part
 from forcekit.mechanics.bar_readings import read_bar
 from forcekit.mechanics.plate import channel_noise
-from forcekit.model import (
-    Analysis,
-    Curves,
-    FloatArray,
-    FootFrame,
-    Instants,
-    Lift,
-    Recording,
-)
+from forcekit.model import FloatArray, Recording
 from forcekit.registry import MEASURES
+from forcekit.results import Analysis, Curves, FootFrame, Instants, Lift
 
 __all__ = ["analyze_bar_alone"]
 

@@ -18,7 +18,8 @@ from forcekit.mechanics.bar_readout import bar_at, bar_parts, bar_peak_speed
 from forcekit.mechanics.pair_quality import agreement_check
 from forcekit.mechanics.rack import agreement, bar_lead, body_share, joined, stance_correlation
 from forcekit.mechanics.uncertain import K95, Uncertain
-from forcekit.model import AttemptCard, QualityCheck
+from forcekit.model import AttemptCard
+from forcekit.results import QualityCheck
 
 __all__ = ["pair_measures"]
 

@@ -19,7 +19,8 @@ from forcekit.mechanics.bar_quality import readings_quality
 from forcekit.mechanics.bar_readings import BarReadings, read_bar
 from forcekit.mechanics.clock_map import ClockMap, shared_clock
 from forcekit.mechanics.pair_quality import alignment_check, stamps_check
-from forcekit.model import AttemptCard, BarCurves, FloatArray, QualityCheck, Recording, Stream
+from forcekit.model import AttemptCard, FloatArray, Recording, Stream
+from forcekit.results import BarCurves, QualityCheck
 
 __all__ = ["BarBeside", "BarClock", "bar_beside", "bar_clock", "bar_of_lift"]
 

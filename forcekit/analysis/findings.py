@@ -19,8 +19,8 @@ from typing import Literal
 import msgspec
 
 from forcekit.errors import InputError
-from forcekit.model import Cue, Finding, Measure
 from forcekit.registry import MEASURES, shown
+from forcekit.results import Cue, Finding, Measure
 
 __all__ = ["PATTERNS", "CueEntry", "find_patterns", "load_cue_book"]
 

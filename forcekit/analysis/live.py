@@ -26,17 +26,8 @@ from forcekit.analysis.windows import LEARN, WHOLE_S, Sight, Window, Windows
 from forcekit.constants import local_gravity
 from forcekit.errors import InputError
 from forcekit.mechanics.plate_force import vertical_force
-from forcekit.model import (
-    AttemptCard,
-    BoolArray,
-    ClockThen,
-    DeviceFile,
-    FloatArray,
-    Lift,
-    PassedOver,
-    Recording,
-    Stream,
-)
+from forcekit.model import AttemptCard, BoolArray, ClockThen, DeviceFile, FloatArray, Recording, Stream
+from forcekit.results import Lift, PassedOver
 
 __all__ = ["Changed", "Due", "Event", "LiveAnalysis", "Measured", "Passed", "Trouble", "Withdrawn", "measured"]
 

@@ -23,16 +23,8 @@ from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.motion import integrate
 from forcekit.mechanics.plate import FX, FZ, PlateSignals, pressure
 from forcekit.mechanics.stance import weigh
-from forcekit.model import (
-    AttemptCard,
-    BarCurves,
-    Curves,
-    DeviceFile,
-    FootFrame,
-    Instants,
-    Lift,
-    QualityCheck,
-)
+from forcekit.model import AttemptCard, DeviceFile
+from forcekit.results import BarCurves, Curves, FootFrame, Instants, Lift, QualityCheck
 
 __all__ = ["Settings", "analyze_lift"]
 

@@ -15,8 +15,8 @@ from typing import Literal
 import msgspec
 
 from forcekit.analysis.findings import CueEntry, find_patterns, load_cue_book
-from forcekit.model import Lift
 from forcekit.registry import shown
+from forcekit.results import Lift
 
 __all__ = ["OWN_RULES", "OwnRule", "judged_by", "widened", "with_limits"]
 

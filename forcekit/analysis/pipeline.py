@@ -26,16 +26,8 @@ from forcekit.mechanics.plate_force import vertical_force
 from forcekit.mechanics.stance import still_stretches
 from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
 from forcekit.mechanics.zero import loaded_level
-from forcekit.model import (
-    Analysis,
-    AttemptCard,
-    FloatArray,
-    Lift,
-    OwnClock,
-    PassedOver,
-    Recording,
-    Stream,
-)
+from forcekit.model import AttemptCard, FloatArray, OwnClock, Recording, Stream
+from forcekit.results import Analysis, Lift, PassedOver
 
 __all__ = ["Settings", "analyze", "analyze_lift", "check_settings", "measure_window", "sliced", "window_of"]
 

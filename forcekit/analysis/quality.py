@@ -11,8 +11,9 @@ from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.segment import SHORTEST_STANCE_S
 from forcekit.mechanics.uncertain import K95
-from forcekit.model import AttemptCard, BoolArray, FootFrame, QualityCheck
+from forcekit.model import AttemptCard, BoolArray
 from forcekit.registry import MEASURES
+from forcekit.results import FootFrame, QualityCheck
 
 __all__ = ["WEIGHED", "check_all"]
 

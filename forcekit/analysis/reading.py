@@ -8,8 +8,8 @@ import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.uncertain import K95, Uncertain
-from forcekit.model import Measure, QualityCheck
 from forcekit.registry import MEASURES
+from forcekit.results import Measure, QualityCheck
 
 __all__ = ["Reading", "Readings", "as_measures"]
 

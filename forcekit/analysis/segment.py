@@ -17,7 +17,8 @@ import numpy as np
 
 from forcekit.mechanics.stance import still_stretches
 from forcekit.mechanics.zero import ZeroReport, runs
-from forcekit.model import FloatArray, PassedOver
+from forcekit.model import FloatArray
+from forcekit.results import PassedOver
 
 __all__ = ["Candidate", "find_lifts", "takeoff_threshold"]
 

@@ -30,7 +30,8 @@ from forcekit.mechanics.plate import channel_noise
 from forcekit.mechanics.stance import SHORTEST_LOADED_N
 from forcekit.mechanics.timebase import usual_step
 from forcekit.mechanics.zero import ZeroReport
-from forcekit.model import FloatArray, PassedOver
+from forcekit.model import FloatArray
+from forcekit.results import PassedOver
 
 __all__ = ["LEARN", "WHOLE_S", "Sight", "Window", "Windows", "cut"]
 

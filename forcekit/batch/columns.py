@@ -8,8 +8,8 @@ import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from forcekit.model import Analysis, Lift
 from forcekit.registry import MEASURES
+from forcekit.results import Analysis, Lift
 
 __all__ = ["TABLES", "TableColumns", "counts_of", "csv_lines", "lift_row"]
 

@@ -25,7 +25,8 @@ from forcekit.batch.rules import Rules, device_of
 from forcekit.batch.sidecar import said_of
 from forcekit.batch.versions import check_identity
 from forcekit.errors import ForcekitError, InputError
-from forcekit.model import Analysis, AttemptCard, Curves, DeviceFile, Lift, Recording
+from forcekit.model import AttemptCard, DeviceFile, Recording
+from forcekit.results import Analysis, Curves, Lift
 
 __all__ = ["Common", "Done", "ToKeep", "analyze_group", "failed", "hash_of"]
 

@@ -23,7 +23,8 @@ from forcekit.history.own_limits import own_limits
 from forcekit.history.people import find_athlete_id
 from forcekit.history.recordings import KeptFile, find_kept
 from forcekit.history.store import Store, reading
-from forcekit.model import Analysis, AttemptCard, Lift
+from forcekit.model import AttemptCard
+from forcekit.results import Analysis, Lift
 
 __all__ = ["Again", "NotAgain", "card_as_kept", "kept_files", "reanalyze"]
 

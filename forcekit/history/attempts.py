@@ -19,7 +19,8 @@ from forcekit.history import schema as t
 from forcekit.history.people import find_athlete_id
 from forcekit.history.recordings import KeptFile, content_hash
 from forcekit.history.store import Store, insert_missing, writing
-from forcekit.model import AttemptCard, Finding, Lift, Measure, Outcome, QualityCheck
+from forcekit.model import AttemptCard, Outcome
+from forcekit.results import Finding, Lift, Measure, QualityCheck
 
 __all__ = ["Stored", "add_attempt", "add_lift", "change_attempt", "known_attempt"]
 

@@ -16,7 +16,7 @@ from forcekit.history.kept_lift import findings_of, kept_lift, quality_of
 from forcekit.history.series import AttemptLine, list_attempts, measure_names_of, measures_of, series
 from forcekit.history.store import Store
 from forcekit.history.timeline import DIP_TIMING, Timeline, timeline_of
-from forcekit.model import Analysis, Cue, Finding, Lift, Measure, QualityCheck
+from forcekit.results import Analysis, Cue, Finding, Lift, Measure, QualityCheck
 
 __all__ = ["Digest", "DigestRep", "Focus", "Pair", "UsualRow", "digest_of_analysis", "digest_of_store"]
 

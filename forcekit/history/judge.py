@@ -10,7 +10,8 @@ from forcekit.history.own_limits import own_limits
 from forcekit.history.questions import compare_lift
 from forcekit.history.several import Comparison
 from forcekit.history.store import Store
-from forcekit.model import AttemptCard, Lift
+from forcekit.model import AttemptCard
+from forcekit.results import Lift
 
 __all__ = ["Limits", "compared_with_earlier", "judged_lift", "limits_for"]
 

@@ -16,8 +16,9 @@ from forcekit.history.attempts import Stored, add_lift
 from forcekit.history.people import body_mass_at, find_athlete
 from forcekit.history.recordings import KeptFile, keep_file
 from forcekit.history.store import Store
-from forcekit.model import Analysis, AttemptCard, Recording
+from forcekit.model import AttemptCard, Recording
 from forcekit.registry import MEASURES
+from forcekit.results import Analysis
 
 __all__ = ["Files", "definitions", "filled_card", "filled_names", "keep_again", "keep_lifts", "recorded_at"]
 

@@ -17,7 +17,7 @@ from forcekit.history.again import card_as_kept, kept_files
 from forcekit.history.attempts import SAME_LIFT_S
 from forcekit.history.keep import filled_card
 from forcekit.history.store import Store, reading
-from forcekit.model import Cue, Finding, Lift, QualityCheck
+from forcekit.results import Cue, Finding, Lift, QualityCheck
 
 __all__ = ["findings_of", "kept_lift", "quality_of"]
 

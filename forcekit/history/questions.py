@@ -21,7 +21,8 @@ from forcekit.history.trend import Trend, trend
 from forcekit.history.trial import CueTrial, cue_trial
 from forcekit.history.usual import Method, UsualRange, usual_range
 from forcekit.history.wording import Wording, measure_words
-from forcekit.model import BoolArray, FloatArray, Measure
+from forcekit.model import BoolArray, FloatArray
+from forcekit.results import Measure
 
 __all__ = [
     "COMPARED",

@@ -15,7 +15,8 @@ from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.people import find_athlete_id
 from forcekit.history.store import Store, reading
-from forcekit.model import BoolArray, FloatArray, Measure
+from forcekit.model import BoolArray, FloatArray
+from forcekit.results import Measure
 
 __all__ = ["AttemptLine", "Series", "find_attempt", "list_attempts", "measure_names_of", "measures_of", "series"]
 

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forcekit.model import AttemptCard, FloatArray, Measure, Recording, Stream
+from forcekit.model import AttemptCard, FloatArray, Recording, Stream
+from forcekit.results import Measure
 from forcekit.simulate.plan import LiftPlan
 
 if TYPE_CHECKING:

@@ -17,7 +17,8 @@ from forcekit.analysis.pipeline import Settings
 from forcekit.history.attempts import Stored
 from forcekit.history.keep import Files, filled_names, keep_lifts
 from forcekit.history.store import Store
-from forcekit.model import Analysis, AttemptCard, Lift, Recording, Stream, TimedCard
+from forcekit.model import AttemptCard, Recording, Stream, TimedCard
+from forcekit.results import Analysis, Lift
 
 __all__ = ["Session", "keep_lift", "take_of_window"]
 

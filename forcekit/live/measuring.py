@@ -24,7 +24,8 @@ from forcekit.history.store import Store
 from forcekit.history.usual import UsualRange
 from forcekit.live.keeping import Session, keep_lift
 from forcekit.live.reps import SHOWN, Rep, numbers_of
-from forcekit.model import AttemptCard, Lift
+from forcekit.model import AttemptCard
+from forcekit.results import Lift
 
 __all__ = ["Measuring"]
 

@@ -10,8 +10,9 @@ from typing import Any
 import numpy as np
 
 from forcekit.history.usual import UsualRange
-from forcekit.model import AttemptCard, Curves, FloatArray, Lift
+from forcekit.model import AttemptCard, FloatArray
 from forcekit.registry import MEASURES
+from forcekit.results import Curves, Lift
 from forcekit.show.words import found_sentence, headline, with_interval
 
 __all__ = ["SHOWN", "Rep", "numbers_of", "rep_curves", "rep_state"]

@@ -16,7 +16,8 @@ from forcekit.mechanics.bar_axis import declared_axis
 from forcekit.mechanics.bar_stillness import bar_rests
 from forcekit.mechanics.strapdown import rotation_vectors, total_turn
 from forcekit.mechanics.zero import runs
-from forcekit.model import BoolArray, FloatArray, QualityCheck
+from forcekit.model import BoolArray, FloatArray
+from forcekit.results import QualityCheck
 
 __all__ = ["BAR_MEASURES", "bar_quality", "motion_quality", "readings_quality"]
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from forcekit.model import AttemptCard, DeviceFile, FootFrame
+from forcekit.model import AttemptCard, DeviceFile
+from forcekit.results import FootFrame
 
 __all__ = ["foot_frame"]
 

@@ -6,7 +6,7 @@ from forcekit.errors import CannotMeasure
 from forcekit.mechanics.align import Alignment
 from forcekit.mechanics.bar_quality import BAR_MEASURES
 from forcekit.mechanics.rack import Agreement
-from forcekit.model import QualityCheck
+from forcekit.results import QualityCheck
 
 __all__ = ["PAIR_MEASURES", "agreement_check", "alignment_check", "stamps_check"]
 

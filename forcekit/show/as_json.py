@@ -9,7 +9,7 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import Any
 
-from forcekit.model import Analysis, Lift, Measure
+from forcekit.results import Analysis, Lift, Measure
 from forcekit.show.words import not_judged
 
 __all__ = ["analysis_dict"]

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forcekit.errors import InputError
-from forcekit.model import Curves, FloatArray, Lift
+from forcekit.model import FloatArray
+from forcekit.results import Curves, Lift
 from forcekit.show.words import headline, with_interval
 
 if TYPE_CHECKING:

@@ -16,8 +16,9 @@ import numpy as np
 
 from forcekit.history.digest_usual import UsualRow
 from forcekit.history.timeline import Timeline
-from forcekit.model import FloatArray, Lift
+from forcekit.model import FloatArray
 from forcekit.registry import MEASURES
+from forcekit.results import Lift
 from forcekit.show.charts import AFTER_S as AFTER_BAR_S
 from forcekit.show.charts import BLUE, INK, ORANGE, PALE, SHADES, STYLE, bar_reach_cm, draw_bar_path, draw_foot
 from forcekit.show.trends import (

@@ -8,8 +8,8 @@ import time
 
 from forcekit.history.digest import Digest
 from forcekit.history.digest_usual import foot_limit
-from forcekit.model import Measure
 from forcekit.registry import MEASURES, shown
+from forcekit.results import Measure
 from forcekit.show.report_words import OTHER_WAY
 
 __all__ = [

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from forcekit.model import Lift
+    from forcekit.results import Lift
 
 __all__ = ["pair_section", "usual_section"]
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 from forcekit.history.digest import Digest
 from forcekit.history.timeline import Timeline
-from forcekit.model import Cue
+from forcekit.results import Cue
 
 __all__ = ["scrubber", "without_name"]
 

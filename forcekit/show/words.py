@@ -6,8 +6,8 @@ import math
 import textwrap
 from collections.abc import Sequence
 
-from forcekit.model import Analysis, Lift, Measure, QualityCheck
 from forcekit.registry import GROUPS, MEASURES, MeasureInfo
+from forcekit.results import Analysis, Lift, Measure, QualityCheck
 
 __all__ = ["analysis_text", "explanation", "found_sentence", "headline", "lift_text", "with_interval"]
 

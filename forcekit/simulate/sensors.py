@@ -10,18 +10,7 @@ from __future__ import annotations
 import numpy as np
 
 from forcekit.constants import UNITS
-from forcekit.model import (
-    AttemptCard,
-    Channel,
-    DeviceFile,
-    FloatArray,
-    Plate,
-    Recording,
-    Site,
-    Stand,
-    Stream,
-    TimeAxis,
-)
+from forcekit.model import AttemptCard, Channel, DeviceFile, FloatArray, Plate, Recording, Site, Stand, Stream, TimeAxis
 from forcekit.simulate.motion import Motion
 from forcekit.simulate.plates import PLATES, Load, PlateSensor, placed
 

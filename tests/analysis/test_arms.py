@@ -11,7 +11,8 @@ import numpy as np
 import pytest
 
 from forcekit.analysis.pipeline import analyze
-from forcekit.model import Lift, Recording, Stream
+from forcekit.model import Recording, Stream
+from forcekit.results import Lift
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.faults import faulty_plan, random_plan
 from forcekit.simulate.lifter import simulate_lift

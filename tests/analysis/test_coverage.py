@@ -10,8 +10,8 @@ import pytest
 from helpers import simulated
 
 from forcekit.analysis.pipeline import analyze
-from forcekit.model import Lift
 from forcekit.registry import MEASURES
+from forcekit.results import Lift
 from forcekit.simulate.faults import PATTERNS, random_plan
 from forcekit.simulate.lifter import stance_truth
 from forcekit.simulate.sensors import PlateSensor

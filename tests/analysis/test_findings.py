@@ -12,8 +12,8 @@ from helpers import only_lift, simulated
 from forcekit.analysis.findings import PATTERNS, find_patterns, load_cue_book
 from forcekit.analysis.pipeline import Settings
 from forcekit.errors import InputError
-from forcekit.model import Finding, Measure
 from forcekit.registry import MEASURES
+from forcekit.results import Finding, Measure
 from forcekit.simulate.faults import faulty_plan
 
 BOOK = load_cue_book()

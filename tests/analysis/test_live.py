@@ -17,7 +17,8 @@ from forcekit.analysis.live import Changed, Due, Event, LiveAnalysis, Measured, 
 from forcekit.analysis.pipeline import Settings, analyze, sliced
 from forcekit.analysis.tail import Tail
 from forcekit.analysis.windows import WHOLE_S
-from forcekit.model import FloatArray, Lift, OwnClock, Recording, Stream
+from forcekit.model import FloatArray, OwnClock, Recording, Stream
+from forcekit.results import Lift
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.sensors import PlateSensor, record_plate

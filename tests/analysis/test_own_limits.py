@@ -7,8 +7,8 @@ import pytest
 
 from forcekit.analysis.findings import PATTERNS, find_patterns, load_cue_book
 from forcekit.analysis.own_limits import OWN_RULES, widened, with_limits
-from forcekit.model import Measure
 from forcekit.registry import MEASURES
+from forcekit.results import Measure
 
 BOOK = load_cue_book()
 FROM = "up to 5 % at 80 kg (12 reps)"

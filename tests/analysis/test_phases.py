@@ -9,7 +9,7 @@ import pytest
 from helpers import HalfSines, only_lift, simulated, vertical_recording
 
 from forcekit.analysis.pipeline import analyze
-from forcekit.model import Lift
+from forcekit.results import Lift
 from forcekit.simulate.faults import clean_plan, faulty_plan, random_plan
 from forcekit.simulate.sensors import PlateSensor
 

@@ -11,8 +11,9 @@ from helpers import HalfSines, altered, only_lift, simulated, values, vertical_r
 
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, Lift, Recording
+from forcekit.model import AttemptCard, Recording
 from forcekit.registry import MEASURES
+from forcekit.results import Lift
 from forcekit.simulate.faults import clean_plan, random_plan
 from forcekit.simulate.sensors import PlateSensor
 

@@ -12,8 +12,9 @@ from helpers import HalfSines, altered, only_lift, simulated, values, verdicts, 
 
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import InputError
-from forcekit.model import Lift, QualityCheck, Recording
+from forcekit.model import Recording
 from forcekit.registry import MEASURES
+from forcekit.results import Lift, QualityCheck
 from forcekit.simulate.faults import clean_plan, random_plan
 from forcekit.simulate.sensors import PlateSensor, record_plate
 from forcekit.simulate.session import Step, simulate_session

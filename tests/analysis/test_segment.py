@@ -12,7 +12,8 @@ from helpers import HalfSines, vertical_recording
 from forcekit.analysis.pipeline import analyze
 from forcekit.analysis.segment import find_lifts, takeoff_threshold
 from forcekit.mechanics.zero import ZeroReport, runs
-from forcekit.model import Analysis, Movement
+from forcekit.model import Movement
+from forcekit.results import Analysis
 from forcekit.simulate.faults import clean_plan, random_plan
 from forcekit.simulate.motion import Motion
 from forcekit.simulate.plan import LiftPlan

@@ -29,7 +29,8 @@ def history(folder: Path, rng: np.random.Generator, day_share: float) -> tuple[b
     from forcekit.history.between import compare_sessions
     from forcekit.history.people import add_athlete
     from forcekit.history.store import open_store
-    from forcekit.model import AttemptCard, Measure
+    from forcekit.model import AttemptCard
+    from forcekit.results import Measure
 
     mixing = np.linalg.cholesky(0.5 * np.eye(4) + 0.5)
     with open_store(folder) as store:

@@ -35,7 +35,8 @@ from forcekit.history.people import add_athlete
 from forcekit.history.questions import trend_of, usual_of
 from forcekit.history.series import series
 from forcekit.history.store import Store, open_store
-from forcekit.model import AttemptCard, Measure
+from forcekit.model import AttemptCard
+from forcekit.results import Measure
 
 N_ATHLETES = 400
 N_MEASURES = 30

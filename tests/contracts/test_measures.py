@@ -12,8 +12,9 @@ from helpers import only_lift, simulated
 
 from forcekit.analysis.pipeline import analyze
 from forcekit.errors import Reason
-from forcekit.model import Analysis, AttemptCard, Movement
+from forcekit.model import AttemptCard, Movement
 from forcekit.registry import GROUPS, MEASURES, shown
+from forcekit.results import Analysis
 from forcekit.show.as_json import analysis_dict
 from forcekit.show.words import analysis_text, explanation, with_interval
 from forcekit.simulate.faults import clean_plan, random_plan

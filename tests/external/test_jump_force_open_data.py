@@ -17,7 +17,8 @@ from helpers import open_data, verdicts
 from forcekit.acquire.source import read
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import InputError
-from forcekit.model import Analysis, Channel, DeviceFile, Lift, Plate, TimeAxis
+from forcekit.model import Channel, DeviceFile, Plate, TimeAxis
+from forcekit.results import Analysis, Lift
 
 G = 9.80665
 TIME = {

@@ -11,7 +11,7 @@ import pytest
 from helpers import only_lift, vertical_recording
 
 from forcekit.mechanics.motion import integrate
-from forcekit.model import Lift
+from forcekit.results import Lift
 
 RATE_HZ = 10_000.0
 

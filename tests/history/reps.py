@@ -8,7 +8,8 @@ from pathlib import Path
 from forcekit.history.attempts import Stored, add_attempt
 from forcekit.history.recordings import KeptFile, keep_file
 from forcekit.history.store import Store
-from forcekit.model import AttemptCard, Cue, Finding, Measure, QualityCheck
+from forcekit.model import AttemptCard
+from forcekit.results import Cue, Finding, Measure, QualityCheck
 
 DAY_S = 86400.0
 START = 1_700_000_000.0

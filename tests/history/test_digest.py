@@ -11,7 +11,7 @@ import pytest
 import forcekit
 from forcekit.analysis.findings import PATTERNS
 from forcekit.history.digest import Digest, digest_of_analysis
-from forcekit.model import Analysis, Lift
+from forcekit.results import Analysis, Lift
 from forcekit.show.report_words import PATTERN_WORDS
 
 SAMPLES = Path(__file__).parents[2] / "sample_signals"

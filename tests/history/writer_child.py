@@ -13,7 +13,8 @@ from pathlib import Path
 from forcekit.history.attempts import Stored, add_attempt
 from forcekit.history.recordings import keep_file
 from forcekit.history.store import Store, open_store
-from forcekit.model import AttemptCard, Cue, Finding, Measure, QualityCheck
+from forcekit.model import AttemptCard
+from forcekit.results import Cue, Finding, Measure, QualityCheck
 
 N_MEASURES = 30
 MEASURES = tuple(f"measure_{i}" for i in range(N_MEASURES - 1))

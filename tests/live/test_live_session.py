@@ -21,7 +21,8 @@ from forcekit.history.people import add_athlete
 from forcekit.history.recordings import find_kept
 from forcekit.history.store import Store, open_store
 from forcekit.live.session import LiveSession
-from forcekit.model import Measure, Recording
+from forcekit.model import Recording
+from forcekit.results import Measure
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.sensors import PlateSensor, record_plate

@@ -11,7 +11,8 @@ from forcekit.analysis.pipeline import analyze
 from forcekit.errors import InputError
 from forcekit.live.reps import Rep
 from forcekit.live.trial import begin_trial, trial_state
-from forcekit.model import AttemptCard, Lift
+from forcekit.model import AttemptCard
+from forcekit.results import Lift
 from forcekit.simulate.lifter import simulate_lift
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.sensors import PlateSensor, record_plate

@@ -14,7 +14,8 @@ from forcekit.mechanics.bar_quality import bar_quality
 from forcekit.mechanics.pair_quality import agreement_check, alignment_check, stamps_check
 from forcekit.mechanics.rack import agreement
 from forcekit.mechanics.uncertain import exact
-from forcekit.model import BoolArray, FloatArray, QualityCheck
+from forcekit.model import BoolArray, FloatArray
+from forcekit.results import QualityCheck
 from forcekit.simulate.bar_sensor import SimulatedBarSensor
 
 G = 9.80665

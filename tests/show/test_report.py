@@ -14,7 +14,7 @@ import forcekit
 from forcekit.history.digest import Digest, digest_of_analysis
 from forcekit.history.digest_usual import UsualRow, better_side
 from forcekit.history.wording import measure_words
-from forcekit.model import Analysis, Measure
+from forcekit.results import Analysis, Measure
 from forcekit.show.report import make_report
 from forcekit.show.report_blocks import TableBlock
 from forcekit.show.report_figures import usual_figure

@@ -16,7 +16,8 @@ from forcekit.history.people import add_athlete
 from forcekit.history.store import open_store
 from forcekit.history.timeline import Timeline, timeline_of
 from forcekit.history.wording import Wording
-from forcekit.model import AttemptCard, Measure
+from forcekit.model import AttemptCard
+from forcekit.results import Measure
 from forcekit.show.text_plots import load_lines, ruler, session_lines
 from forcekit.show.trends import SHAPES, save_trend_figure, trend_figure
 
