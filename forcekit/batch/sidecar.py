@@ -15,6 +15,8 @@ from __future__ import annotations
 
 import csv
 import difflib
+import io
+import math
 import os
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
@@ -79,7 +81,7 @@ def load_sidecar(path: Path) -> Sidecar:
     text = read_text(path, "utf-8")[0].decode()
     first = text.split("\n", 1)[0]
     delimiter = max((";", "\t", ","), key=first.count)
-    reader = csv.reader(text.splitlines(), delimiter=delimiter)
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
     header = [h.strip() for h in next(reader)]
     unused = _check_header(header, path.name)
     rows: dict[str, list[Row]] = defaultdict(list)
@@ -130,9 +132,12 @@ def _row(said: Mapping[str, str], line: int, where: str) -> Row:
 
 def _number(text: str, name: str, where: str) -> float:
     try:
-        return float(text.replace(",", "."))
+        number = float(text.replace(",", "."))
     except ValueError:
-        raise InputError(f"{where}: {name} is {shown(text)} where a number is needed; correct it.") from None
+        number = math.nan
+    if not math.isfinite(number):
+        raise InputError(f"{where}: {name} is {shown(text)} where a number is needed; correct it.")
+    return number
 
 
 def with_sidecar(jobs: Sequence[Job], sidecar: Sidecar) -> tuple[list[Job], tuple[str, ...]]:

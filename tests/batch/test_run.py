@@ -14,6 +14,7 @@ from season_files import batch, contents
 import forcekit
 from forcekit.batch.columns import TABLES, csv_lines
 from forcekit.batch.run import BatchWanted, run_batch
+from forcekit.batch.versions import code_hash
 from forcekit.errors import InputError
 
 
@@ -120,6 +121,24 @@ def test_the_manifest_says_what_was_done(season: Path, tmp_path: Path) -> None:
         assert hashlib.sha256((out / name).read_bytes()).hexdigest() == digest
     (hashed,) = {f["sha256"] for f in rows(out, "files") if f["file"] == "hall/lift_0.csv"}
     assert hashlib.sha256((season / "hall" / "lift_0.csv").read_bytes()).hexdigest() == hashed
+
+
+@pytest.mark.parametrize(
+    ("name", "counts"),
+    [("model.py", True), ("results.py", True), ("analysis/cue_book.toml", True), ("batch/one.py", True),
+     ("cli.py", False), ("show/charts.py", False)],
+)  # fmt: skip
+def test_another_code_is_another_batch(
+    name: str, counts: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever decides the numbers tells two versions of the code apart; what only shows them does not."""
+    root = tmp_path / "forcekit"
+    shutil.copytree(Path(forcekit.__file__).parent, root, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(forcekit, "__file__", str(root / "__init__.py"))
+    before = code_hash.__wrapped__()
+    with (root / name).open("a", encoding="utf-8") as file:
+        file.write("# changed\n")
+    assert counts == (before != code_hash.__wrapped__())
 
 
 def test_the_quality_summary_adds_up(season: Path, tmp_path: Path) -> None:

@@ -110,6 +110,14 @@ def test_cards_come_from_a_table(season: Path, tmp_path: Path) -> None:
     assert "says nothing of 10 of 11" in told
 
 
+def test_a_note_keeps_its_lines(tmp_path: Path) -> None:
+    """A field in quotes that goes over two lines is one note of two lines, and the next row keeps its line number."""
+    table = write(tmp_path / "cards.csv", 'file,note\na.csv,"bar ran away\nfeet late"\nb.csv,sep\u2028arated\n')
+    rows = load_sidecar(table).rows
+    assert ["bar ran away\nfeet late"] == [row.card.note for row in rows["a.csv"]]
+    assert [("sep\u2028arated", 4)] == [(row.card.note, row.line) for row in rows["b.csv"]]
+
+
 def test_a_card_that_changes_is_done_again(season: Path, tmp_path: Path) -> None:
     """Another load in the table: that recording alone is analysed again."""
     table = write(tmp_path / "cards.csv", "file,load_kg\nlift_1.csv,60\nlift_2.csv,60\n")
@@ -142,6 +150,7 @@ def test_cards_of_a_session_hold_from_their_time_on(tmp_path: Path) -> None:
         ("file,laod_kg\nlift_1.csv,60\n", 'did you mean "load_kg"'),
         ("file,load_kg,load_kg\nlift_1.csv,60,60\n", "there twice"),
         ("file,load_kg\nlift_1.csv,heavy\n", "line 2: load_kg is .heavy."),
+        ("file,at_s\nlift_1.csv,nan\n", "line 2: at_s is .nan."),
         ("file,outcome\nlift_1.csv,lost\n", "use one of: made"),
         ("file,stature_m\nlift_1.csv,178\n", "stature_m"),
         ("file,load_kg\n,60\n", "column file is empty"),
