@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from forcekit.acquire.arrival import Arrival, Connection, LinkEvent, Sink, host_now
-from forcekit.acquire.attempt_log import Cards, changes, with_load, with_outcome
+from forcekit.acquire.attempt_log import Cards, with_load, with_outcome, write_changes
 from forcekit.acquire.capture import Capture, Planned, connect
 from forcekit.acquire.meter import Meter
 from forcekit.acquire.wire import CommandCode
@@ -161,11 +161,7 @@ def press(desk: Desk, key: str) -> None:
 
 def _keep(desk: Desk, cards: Cards) -> None:
     """Write what changed among the cards into the journal."""
-    n_back, added = changes(desk.cards, cards)
-    for _ in range(n_back):
-        desk.capture.take_card_back()
-    for card in added:
-        desk.capture.card(card)
+    write_changes(desk.capture, desk.cards, cards)
     desk.earlier.append(desk.cards)
     desk.cards = cards
 

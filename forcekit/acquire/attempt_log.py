@@ -13,13 +13,17 @@ A card is *open* until its outcome is known. ::
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import msgspec
 
 from forcekit.acquire.device_check import check_card
 from forcekit.model import AttemptCard, Outcome
 
-__all__ = ["Cards", "changes", "with_load", "with_outcome"]
+if TYPE_CHECKING:
+    from forcekit.acquire.capture import Capture
+
+__all__ = ["Cards", "changes", "with_load", "with_outcome", "write_changes"]
 
 Cards = tuple[AttemptCard, ...]
 
@@ -50,6 +54,15 @@ def with_outcome(cards: Cards, outcome: Outcome) -> Cards:
     last = cards[-1] if cards else AttemptCard()
     card = msgspec.structs.replace(last, outcome=outcome)
     return (*(cards[:-1] if cards and last.outcome is None else cards), card)
+
+
+def write_changes(capture: Capture, before: Sequence[AttemptCard], after: Sequence[AttemptCard]) -> None:
+    """Bring the cards of a running recording from `before` to `after`."""
+    n_back, added = changes(before, after)
+    for _ in range(n_back):
+        capture.take_card_back()
+    for card in added:
+        capture.card(card)
 
 
 def changes(before: Sequence[AttemptCard], after: Sequence[AttemptCard]) -> tuple[int, Cards]:

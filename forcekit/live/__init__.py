@@ -8,6 +8,7 @@
 | keeping.py | a settled lift with its window into the history |
 | reps.py, looks.py | a rep, a device, the plate as a page shows them |
 | said.py, trial.py, platform_check.py | what the coach says, tries, and checks |
+| recorded_cards.py | the cards of the recording, as the coach says and takes back |
 | trace.py | the running trace of force and pressure, thinned for drawing |
 | sharing.py | who may look and who may change: this machine, and guests let in with a one-time code |
 | orders.py | what a page may ask for, checked and handed to the session |

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from forcekit.history.usual import UsualRange
-from forcekit.model import AttemptCard, FloatArray
+from forcekit.model import AttemptCard, FloatArray, Outcome
 from forcekit.registry import MEASURES
 from forcekit.results import Curves, Lift
 from forcekit.show.words import found_sentence, headline, with_interval
@@ -48,13 +48,13 @@ class Rep:
     card: AttemptCard
     stage: str
     usual: Mapping[str, UsualRange] = field(default_factory=dict)
-    outcome: str | None = None
+    outcome: Outcome | None = None
     note: str = ""
     change: str | None = None
     attempt: int | None = None
     kept: str = ""
-    marked: bool = False
-    """Its outcome stands on the newest card of the recording."""
+    i_card: int | None = None
+    """Which card of the recording is the first with its outcome, from 0 on."""
 
 
 def numbers_of(lift: Lift, usual: Mapping[str, UsualRange]) -> list[dict[str, Any]]:

@@ -34,11 +34,12 @@ from forcekit.live.feed import Feed, joined
 from forcekit.live.looks import device_state, ready_state
 from forcekit.live.measuring import Measuring
 from forcekit.live.platform_check import checked, zeroed_words
+from forcekit.live.recorded_cards import RecordedCards
 from forcekit.live.reps import Rep, rep_curves, rep_state
 from forcekit.live.said import card_words, changed_card, checked_outcome
 from forcekit.live.trace import Trace
 from forcekit.live.trial import Trial, begin_trial, trial_state
-from forcekit.model import AttemptCard, ClockThen
+from forcekit.model import AttemptCard, ClockThen, Outcome
 
 __all__ = ["LiveSession"]
 
@@ -94,6 +95,7 @@ class LiveSession:
         self._capture = Capture(
             self._folder / name, planned, connector=connector, on_batch=lambda n, b: self._inbox.put((n, b))
         )
+        self._recorded = RecordedCards(self._capture)
         self._store = store
         self._card = card or AttemptCard()
         self._cards: list[tuple[float, AttemptCard]] = [(-np.inf, self._card)]
@@ -107,7 +109,7 @@ class LiveSession:
         self._closed = False
         self._path: Path | None = None
         if self._card != AttemptCard():
-            self._capture.card(self._card)
+            self._recorded.say(self._card)
         self._thread = threading.Thread(target=self._work, name="live analysis", daemon=True)
 
     # ------------------------------------------------------------------------------------------ running
@@ -205,10 +207,10 @@ class LiveSession:
         """Say how a rep ended: made, missed forward, missed back, missed otherwise, not tried; None takes it away."""
         with self._lock:
             found = self._rep(rep)
-            before, found.outcome = found.outcome, checked_outcome(outcome)
-            self._write_mark(found)
+            before = found.outcome
+            self._write_mark(found, checked_outcome(outcome))
             what = f"the mark of rep {rep} ({outcome or 'none'})"
-            self._undo.append((what, lambda: self._unmark(found, before)))
+            self._undo.append((what, lambda: self._write_mark(found, before)))
         self._tell()
 
     def note(self, rep: int, text: str) -> None:
@@ -305,7 +307,7 @@ class LiveSession:
     def _say(self, card: AttemptCard) -> None:
         """Take a card for the lifts to come."""
         self._card = card
-        self._capture.card(card)
+        self._recorded.say(card)
         self._cards.append((self._feed.now_s, card))
         self._feed.card = self._measuring.full_card(card)
         self._measuring.prepare(card)
@@ -314,22 +316,9 @@ class LiveSession:
         self._trial = trial
         self._say(card)
 
-    def _write_mark(self, rep: Rep) -> None:
-        """Write an outcome into the journal and the history; a card can speak of the last lift alone."""
-        if rep.outcome is not None and rep is self._measuring.reps[-1]:
-            self._capture.card(msgspec.structs.replace(rep.card, outcome=rep.outcome))
-            rep.marked = True
-        else:
-            self._capture.note(f"rep {rep.number}: outcome {rep.outcome or 'taken away'}")
-        self._measuring.rewrite(rep)
-
-    def _unmark(self, rep: Rep, before: str | None) -> None:
-        rep.outcome = before
-        if rep.marked and rep is self._measuring.reps[-1]:
-            self._capture.take_card_back()
-            rep.marked = before is not None
-        else:
-            self._capture.note(f"rep {rep.number}: outcome {before or 'taken away'}")
+    def _write_mark(self, rep: Rep, outcome: Outcome | None) -> None:
+        """Write an outcome into the recording and the history."""
+        self._recorded.mark(rep, outcome, self._card, last=any(r is rep for r in self._measuring.reps[-1:]))
         self._measuring.rewrite(rep)
 
     def _write_note(self, rep: Rep, text: str) -> None:

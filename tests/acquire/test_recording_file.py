@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -15,7 +16,7 @@ from forcekit.acquire.recording_file import finish_journal, read_recording, read
 from forcekit.acquire.take import common_card, recording_of
 from forcekit.acquire.virtual import Player
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, ClockThen, FloatArray, Link
+from forcekit.model import AttemptCard, ClockThen, FloatArray, Link, TimedCard
 from tests.acquire.streams import bar_stream, plate_stream
 
 START_S = 5000.0
@@ -162,6 +163,20 @@ def test_cards(recorded: bytes, tmp_path: Path) -> None:
     assert [c.card.load_kg for c in take.cards] == [80.0, 85.0]
     assert [c.t_s for c in take.cards] == pytest.approx([6.0, 12.0], abs=2e-3)
     assert common_card(c.card for c in take.cards) == AttemptCard(athlete="Runa")
+
+
+def test_an_outcome_speaks_of_its_lift_alone(recorded: bytes, tmp_path: Path) -> None:
+    """The only card of a recording, keyed in after a lift: its load holds for all lifts, its outcome does not."""
+    path = tmp_path / "set.forcelog"
+    path.write_bytes(recorded)
+    take = read_take(path)
+    card = AttemptCard(load_kg=80.0, outcome="made")
+    late, early = (recording_of(replace(take, cards=(TimedCard(t, card),)), "set") for t in (6.0, -0.1))
+
+    assert (80.0, None) == (late.card.load_kg, late.card.outcome)
+    assert "made" == late.card_of(2.0, 4.0, 9.0).outcome
+    assert late.card_of(9.0, 11.0, 14.0).outcome is None
+    assert "made" == early.card.outcome
 
 
 @pytest.mark.parametrize("suffix", [".parquet", ".npz"])
