@@ -96,7 +96,7 @@ class Measuring:
         try:
             return filled_card(self._store, card.athlete, card, self._clock())
         except ForcekitError as error:
-            self.messages.append(str(error))
+            self.say(str(error))
             return card
 
     def prepare(self, card: AttemptCard) -> None:
@@ -144,6 +144,8 @@ class Measuring:
         self._changed()
         if due.window.stage == "settled" and due.window.why != WHOLE:
             self._keep(rep, made)
+            if rep.attempt is not None:
+                self._keep_again()
 
     def _prepare(self, card: AttemptCard) -> None:
         self._look_up(card)
@@ -164,7 +166,7 @@ class Measuring:
         return self._known[key]
 
     def _keep(self, rep: Rep, made: Measured) -> None:
-        """Keep a settled lift; one that cannot be kept now is tried again with the next one and at the end."""
+        """Keep a settled lift; one that cannot be kept is tried again after the next that can, and at the end."""
         if self._store is None or rep.card.athlete is None:
             return
         if rep.card.athlete not in self.athletes:
@@ -178,7 +180,7 @@ class Measuring:
             lift = replace(rep.lift, card=card)
             stored = keep_lift(self._store, self._session, made.recording, lift, rep.number, said)
             rep.attempt, rep.kept = stored.attempt_id, f"attempt {stored.attempt_id}"
-        except ForcekitError as error:
+        except (ForcekitError, OSError) as error:
             rep.kept = f"not kept yet: {error}"
             self._unkept.append((rep, made))
         self._known.clear()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import threading
 from collections.abc import Callable, Sequence
 from typing import Any
 
@@ -19,6 +20,10 @@ SUBJECTS: dict[str, tuple[str, tuple[str, ...]]] = {
     "bar": ("The bar", ("bar_dip_depth", "bar_separation", "bar_forward_in_drive", "bar_lead")),
 }
 """What the bench can look at: title and measures of each."""
+
+
+_ONE_FIGURE = threading.Lock()
+"""The settings of matplotlib are those of the whole program: two pages' figures are drawn one after the other."""
 
 
 def people(store: Store) -> list[dict[str, Any]]:
@@ -77,19 +82,15 @@ def review(store: Store, athlete: str, subject: str) -> dict[str, Any]:
 
 def figure_svg(store: Store, athlete: str, subject: str) -> bytes:
     """Figure of an athlete's attempts in one subject, as SVG; the same history gives the same bytes."""
-    import warnings
-
-    import matplotlib as mpl
-
     from forcekit.history.timeline import timeline_of
-    from forcekit.show.charts import STYLE
+    from forcekit.show.charts import drawing
     from forcekit.show.trends import trend_figure
 
     _, measures = _kept(store, athlete, subject)
+    timeline = timeline_of(store, athlete, measures)
     drawn = io.BytesIO()
-    with mpl.rc_context(STYLE), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")
-        trend_figure(timeline_of(store, athlete, measures)).savefig(drawn, format="svg", metadata={"Date": None})
+    with _ONE_FIGURE, drawing():
+        trend_figure(timeline).savefig(drawn, format="svg", metadata={"Date": None})
     return drawn.getvalue()
 
 

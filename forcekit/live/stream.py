@@ -31,6 +31,8 @@ FIRST_ROWS = 9 * 250
 NOT_LET_IN = 4003
 SHOWN_OUT = 4001
 """Codes that tell a page why it was closed (private codes of RFC 6455, 4000 to 4999)."""
+BROKEN = 1011
+"""The code of RFC 6455 for a fault of the server; a page opens its line again."""
 
 
 def live_stream(room: Room) -> Callable[[WebSocket], Awaitable[None]]:
@@ -103,6 +105,9 @@ async def _send_frames(room: Room, visitor: Visitor, socket: WebSocket) -> None:
             # A change is sent sooner than the next frame, but a storm of changes is not.
             await asyncio.sleep(max(0.0, 0.5 * FRAME_S - (loop.time() - began_s)))
             await _wait(woken, IDLE_S if visitor.role == "lifter" else began_s + FRAME_S - loop.time())
+    except Exception:  # the page would stand still for good; where it went away there is nothing to close
+        with contextlib.suppress(Exception):
+            await socket.close(BROKEN)
     finally:
         room.waiting.discard(woken)
 

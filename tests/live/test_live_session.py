@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import threading
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -15,13 +16,15 @@ import pytest
 from forcekit.acquire.replay import replay
 from forcekit.acquire.source import read
 from forcekit.analysis.beside import ONE_CLOCK
-from forcekit.analysis.pipeline import analyze
+from forcekit.analysis.live import Due, LiveAnalysis
+from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import InputError
 from forcekit.history.people import add_athlete
 from forcekit.history.recordings import find_kept
 from forcekit.history.store import Store, open_store
+from forcekit.live.measuring import Measuring
 from forcekit.live.session import LiveSession
-from forcekit.model import Recording
+from forcekit.model import AttemptCard, Recording
 from forcekit.results import Measure
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.plan import LiftPlan
@@ -136,6 +139,33 @@ def _nearest(recording: Recording, lowest: Measure) -> object:
     assert lowest.value is not None
     found = analyze(recording).lifts
     return min(found, key=lambda x: abs(x.instants.lowest_s - (lowest.value or 0.0))).measures
+
+
+def test_a_lift_the_store_refused_is_kept_after_the_next(day: Recording, store: Store) -> None:
+    """While the store cannot be written the lift waits; as soon as another one could be kept, so is the first."""
+    plate = day.plate
+    assert plate is not None
+    made = LiveAnalysis(plate.device)
+    raw = np.column_stack([plate.raw[c.name] for c in plate.device.channels])
+    first, second = (e for e in made.push_plate(plate.t_s, raw) if isinstance(e, Due) and e.window.stage == "settled")
+    measuring = Measuring("session", time.time, store, Settings(), threading.RLock(), lambda: None)
+    measuring.start()
+    away = store.recordings.rename(store.recordings.with_name("away"))
+    measuring.measure(first, AttemptCard(athlete=NAME, load_kg=60.0))
+    drained(measuring)
+    away.rename(store.recordings)
+    assert "not kept yet" in measuring.reps[0].kept
+    measuring.measure(second, AttemptCard(athlete=NAME, load_kg=60.0))
+    drained(measuring)
+    assert [2, 1] == [r.attempt for r in measuring.reps]
+    measuring.finish()
+
+
+def drained(measuring: Measuring) -> None:
+    """Wait until everything is done that was asked for."""
+    done = threading.Event()
+    measuring._tasks.put(done.set)
+    assert done.wait(60.0)
 
 
 def test_what_cannot_be_is_refused_in_one_sentence(day: Recording, tmp_path: Path) -> None:

@@ -31,6 +31,25 @@ class SlowLine:
         await self.free.wait()
 
 
+def test_a_page_is_told_when_its_state_fails() -> None:
+    """Where the state cannot be made the line is closed, so that the page opens it again instead of standing still."""
+
+    async def story() -> list[int]:
+        closed: list[int] = []
+
+        async def close(code: int) -> None:
+            closed.append(code)
+
+        def broken() -> dict[str, Any]:
+            raise RuntimeError("nonsense")
+
+        room = Room(SimpleNamespace(state=broken), None, Door(), Sharing())  # type: ignore[arg-type]
+        await asyncio.wait_for(_send_frames(room, Visitor("coach"), SimpleNamespace(close=close)), 10.0)  # type: ignore[arg-type]
+        return closed
+
+    assert [1011] == asyncio.run(story())
+
+
 def test_a_slow_page_skips_to_the_newest() -> None:
     """While one message is on its way 500 changes pass; then the last state goes out, in one message."""
 

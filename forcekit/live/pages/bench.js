@@ -1,6 +1,6 @@
 // The bench: who is there, what the history says of each, and adding somebody.
 
-import { at, fetchJson, make, themeSwitch, write } from "/parts/dom.js";
+import { at, day, fetchJson, make, themeSwitch, write } from "/parts/dom.js";
 import { showHistory } from "/parts/history.js";
 
 const FIELDS = ["name", "body_mass_kg", "stature_cm", "foot_length_cm"];
@@ -20,7 +20,7 @@ async function begin() {
   }
   subjects = found.subjects;
   const person = (p) => make("li", {}, make("button", { "data-name": p.name, onclick: () => look(p.name, about) },
-    make("b", {}, p.name), make("span", { className: "soft" }, `${p.lifts} lift${p.lifts === 1 ? "" : "s"}${p.last_at ? `, last ${new Date(p.last_at * 1000).toISOString().slice(0, 10)}` : ""}`)));
+    make("b", {}, p.name), make("span", { className: "soft" }, `${p.lifts} lift${p.lifts === 1 ? "" : "s"}${p.last_at ? `, last ${day(p.last_at)}` : ""}`)));
   at("people").replaceChildren(...found.people.map(person));
   const first = found.people.find((p) => p.name === who) ?? found.people.find((p) => p.lifts) ?? found.people[0];
   if (first) look(first.name, about);

@@ -3,7 +3,7 @@
 import { at, fetchJson, kilos, tell, themeSwitch, write } from "/parts/dom.js";
 import { drawBar, drawFoot, drawForce, runningTrace } from "/parts/draw.js";
 import { openLine } from "/parts/link.js";
-import { curvesOf, describe, learn, number, repButton, repWords } from "/parts/rep.js";
+import { curvesKey, describe, learn, number, repButton, repWords } from "/parts/rep.js";
 import { openSheet, sheets, updateSheet } from "/parts/sheets.js";
 
 const OUTCOME_KEYS = { m: "made", f: "missed forward", b: "missed back" };
@@ -188,22 +188,22 @@ function showTrial() {
 }
 
 async function showDrawings(rep) {
-  const key = `${rep.rep} ${rep.stage}`;
+  const key = curvesKey(rep);
   if (!details.has(key)) {
     details.set(key, null);
     try {
-      details.set(key, curvesOf(await fetchJson(`/rep/${rep.rep}`)));
+      details.set(key, await fetchJson(`/rep/${rep.rep}`));
     } catch {
       details.delete(key);
     }
   }
   const now = shownRep();
-  if (now && `${now.rep} ${now.stage}` === key) draw();
+  if (now && curvesKey(now) === key) draw();
 }
 
 function draw() {
   const rep = shownRep();
-  const curves = rep ? details.get(`${rep.rep} ${rep.stage}`) : null;
+  const curves = rep ? details.get(curvesKey(rep)) : null;
   if (rep && !curves) return;
   drawFoot(at("foot"), curves);
   drawBar(at("bar"), curves);

@@ -23,6 +23,12 @@ export function write(element, text) {
 /** Number of kilograms as a person writes it. */
 export const kilos = (kg) => (kg === null || kg === undefined ? "no load" : `${Number(kg.toFixed(2))} kg`);
 
+/** Day of a time, seconds since 1970 (UTC), as the clock on the wall has it. */
+export function day(seconds) {
+  const at = new Date(seconds * 1000);
+  return [at.getFullYear(), at.getMonth() + 1, at.getDate()].map((n) => String(n).padStart(2, "0")).join("-");
+}
+
 let fading = 0;
 
 /** Say something that needs to be seen and heard now. */

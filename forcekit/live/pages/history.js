@@ -1,8 +1,6 @@
 // An athlete's history: sentences and the figure of one subject.
 
-import { fetchJson, kilos, make } from "/parts/dom.js";
-
-const day = (seconds) => new Date(seconds * 1000).toISOString().slice(0, 10);
+import { day, fetchJson, kilos, make } from "/parts/dom.js";
 
 function list(title, sentences) {
   return sentences.length ? make("section", { className: "band" }, make("h3", {}, title), make("ul", {}, ...sentences.map((s) => make("li", {}, s[0].toUpperCase() + s.slice(1))))) : null;

@@ -4,7 +4,7 @@ import { at, fetchJson, themeSwitch, write } from "/parts/dom.js";
 import { drawBar, drawFoot } from "/parts/draw.js";
 import { showHistory } from "/parts/history.js";
 import { openLine } from "/parts/link.js";
-import { curvesOf, describe, learn, number, repButton, repWords } from "/parts/rep.js";
+import { curvesKey, describe, learn, number, repButton, repWords } from "/parts/rep.js";
 
 let parts = {};
 let chosen = null;
@@ -32,8 +32,9 @@ function show() {
   const list = parts.reps ?? [];
   const rep = list.find((r) => r.rep === chosen) ?? list.at(-1);
   const who = parts.athlete ?? rep?.athlete;
-  if (who && historyOf !== `${who} ${list.length}`) {
-    historyOf = `${who} ${list.length}`;
+  const kept = list.filter((r) => r.kept).length; // a lift is in the history once it is settled
+  if (who && historyOf !== `${who} ${kept}`) {
+    historyOf = `${who} ${kept}`;
     showHistory(at("history"), who, "balance");
   }
   if (!rep) return;
@@ -48,13 +49,15 @@ function show() {
 }
 
 async function look(rep) {
-  const key = `${rep.rep} ${rep.stage}`;
+  const key = curvesKey(rep);
   if (drawnOf === key) return;
   drawnOf = key;
   try {
-    curves = curvesOf(await fetchJson(`/rep/${rep.rep}`));
+    const found = await fetchJson(`/rep/${rep.rep}`);
+    if (drawnOf !== key) return; // another rep was chosen in the meantime
+    curves = found;
   } catch {
-    drawnOf = null;
+    if (drawnOf === key) drawnOf = null;
     return;
   }
   draw();

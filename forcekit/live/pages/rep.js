@@ -103,7 +103,5 @@ export function repButton(list, measure, current, trying, onpick) {
   });
 }
 
-/** Curves of a rep as the drawings need them, and each drawing in words. */
-export function curvesOf(detail) {
-  return detail;
-}
+/** What the curves of a rep are known by: a withdrawn rep's number is given again, and a settled rep has others. */
+export const curvesKey = (rep) => `${rep.rep} ${rep.stage} ${rep.at_s}`;
