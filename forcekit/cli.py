@@ -1,7 +1,7 @@
 """The command line: parse, call, print.
 
-Exit codes: 0 done (also when a recording holds no lift; the reason is printed), 2 the input cannot be used. The only
-file that prints.
+Exit codes: 0 done (also when a recording holds no lift; the reason is printed), 2 the input cannot be used. Only
+cli.py and cli_*.py print.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ from typing import Annotated, Any, get_args
 import typer
 
 from forcekit import cli_batch, cli_calibrate, cli_history, cli_live, cli_people, cli_record, cli_report
+from forcekit.cli_options import JsonOption
 
 app = typer.Typer(
     name="forcekit",
@@ -34,7 +35,6 @@ PlotOption = Annotated[
     Path | None,
     typer.Option("--plot", help="Write a figure: FILE.png, .svg or .pdf; with several lifts FILE-1, FILE-2 and so on."),
 ]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
 BriefOption = Annotated[bool, typer.Option("--brief", help="Leave out the table of measures.")]
 
 

@@ -8,30 +8,21 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from forcekit.cli_options import JsonOption, MovementOption, NameArgument, StoreOption
+
 if TYPE_CHECKING:
     from forcekit.history.trial import CueTrial
     from forcekit.history.usual import UsualRange
 
 __all__ = ["register"]
 
-StoreOption = Annotated[
-    str | None,
-    typer.Option(
-        "--store",
-        metavar="WHERE",
-        help="Folder, .sqlite file or postgresql:// URL of the history; else FORCEKIT_DATA, else your data folder.",
-    ),
-]
-NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")]
 MeasuresArgument = Annotated[
     list[str] | None, typer.Argument(metavar="[MEASURE]...", help="Names of measures; `forcekit explain` lists them.")
 ]
 MeasureArgument = Annotated[
     str | None, typer.Argument(metavar="[MEASURE]", help="Name of a measure; `forcekit explain` lists them.")
 ]
-MovementOption = Annotated[str | None, typer.Option("--movement", help="Only attempts of this movement.")]
 SinceOption = Annotated[str | None, typer.Option("--since", help="Only from this day on, such as 2024-05-31.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
 
 
 def register(app: typer.Typer) -> None:

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from forcekit.cli_options import DEVICE_WORDS
+
 if TYPE_CHECKING:
     import socket
 
@@ -29,8 +31,7 @@ DevicesOption = Annotated[
     typer.Option(
         "--device",
         metavar="DEVICE",
-        help="Serial port, ble:NAME, either with =DEVICE.toml behind it if the device does not describe itself, or "
-        "virtual (invented lifters on a plate, with a sensor on the bar); may be repeated.",
+        help=DEVICE_WORDS + "or virtual (invented lifters on a plate, with a sensor on the bar); may be repeated.",
     ),
 ]
 

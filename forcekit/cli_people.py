@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
+from forcekit.cli_options import JsonOption, NameArgument, StoreOption
+
 if TYPE_CHECKING:
     from forcekit.history.series import AttemptLine
     from forcekit.history.store import Store
@@ -14,20 +16,10 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
-StoreOption = Annotated[
-    str | None,
-    typer.Option(
-        "--store",
-        metavar="WHERE",
-        help="Folder, .sqlite file or postgresql:// URL of the history; else FORCEKIT_DATA, else your data folder.",
-    ),
-]
-NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")]
 StatureOption = Annotated[float | None, typer.Option("--stature", help="Body height in cm.")]
 FootOption = Annotated[float | None, typer.Option("--foot-length", help="Foot length in cm.")]
 ShoeOption = Annotated[float | None, typer.Option("--shoe-size", help="Mondopoint shoe size (mm), if no foot length.")]
 NoteOption = Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
 YesOption = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 FormatOption = Annotated[str, typer.Option("--format", help="csv or parquet.")]
 

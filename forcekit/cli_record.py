@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from forcekit.cli_options import DEVICE_WORDS
+
 if TYPE_CHECKING:
     import threading
 
@@ -34,8 +36,7 @@ DevicesOption = Annotated[
     typer.Option(
         "--device",
         metavar="DEVICE",
-        help="Serial port, ble:NAME, either with =DEVICE.toml behind it if the device does not describe itself, "
-        "virtual (plate) or virtual-ble (plate and bar); may be repeated.",
+        help=DEVICE_WORDS + "virtual (plate) or virtual-ble (plate and bar); may be repeated.",
     ),
 ]
 

@@ -9,26 +9,13 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from forcekit.cli_options import JsonOption, MovementOption, StoreOption
+
 if TYPE_CHECKING:
     from forcekit.history.between import Against
     from forcekit.history.digest import Digest
 
 __all__ = ["register"]
-
-StoreOption = Annotated[
-    str | None,
-    typer.Option(
-        "--store",
-        metavar="WHERE",
-        help="Folder, .sqlite file or postgresql:// URL of the history; else FORCEKIT_DATA, else your data folder.",
-    ),
-]
-MovementOption = Annotated[str | None, typer.Option("--movement", help="Only attempts of this movement.")]
-JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
-
-
-RECORDINGS = (".csv", ".txt", ".tsv", ".c3d", ".parquet", ".npz", ".forcelog")
-"""Whatever ends so is taken for a file and not for a name."""
 
 
 def register(app: typer.Typer) -> None:
@@ -66,6 +53,7 @@ def report(
 ) -> None:
     """Write the lifter's analysis to take home: what was seen, one thing to work on, the drill, pictures, numbers."""
     from forcekit import __version__
+    from forcekit.acquire.source import READERS, WHOLE
     from forcekit.errors import InputError
     from forcekit.show.report import make_report
 
@@ -78,7 +66,7 @@ def report(
         _none_of(of_history, f"{what} is a recording")
         digest = _of_recording(Path(what), device, bar, bar_device, card, load, movement)
     else:
-        if Path(what).suffix.lower() in RECORDINGS:
+        if Path(what).suffix.lower() in {**READERS, **WHOLE}:
             raise InputError(f"{what}: there is no such file; name a recording, or an athlete of the history.")
         _none_of(of_recording, f'"{what}" is no file, so it is taken for the name of an athlete')
         digest = _of_history(what, since, until, movement, store)

@@ -6,7 +6,9 @@ any kind of colour vision. The blue and orange used are from the palette of Okab
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import warnings
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -14,14 +16,17 @@ import numpy as np
 
 from forcekit.errors import InputError
 from forcekit.model import FloatArray
-from forcekit.results import Curves, Lift
+from forcekit.results import Curves, Instants, Lift
 from forcekit.show.words import headline, with_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-__all__ = ["check_plot_path", "draw_bar_path", "draw_foot", "lift_figure", "save_lift_figure"]
+__all__ = [
+    "check_plot_path", "draw_bar_path", "draw_foot", "drawing", "lift_figure", "phase_spans", "save_figure",
+    "save_lift_figure",
+]  # fmt: skip
 
 BLUE, ORANGE, INK, PALE = "#0072B2", "#D55E00", "#222222", "#666666"
 SHADES = {"unweighting": "#f1f1ee", "braking": "#dcdcd6", "drive": "#ececf4"}
@@ -102,15 +107,47 @@ def save_lift_figure(lift: Lift, path: Path) -> None:
     InputError
         If the suffix is another one or the file cannot be written.
     """
-    import matplotlib as mpl
+    save_figure(lambda: lift_figure(lift), path)
 
+
+def save_figure(draw: Callable[[], Figure], path: Path) -> None:
+    """Write a figure as PNG, SVG or PDF; the same figure gives the same bytes.
+
+    Raises
+    ------
+    InputError
+        If the suffix is another one or the file cannot be written.
+    """
     check_plot_path(path)
     metadata: dict[str, None] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower(), {})
     try:
-        with mpl.rc_context(STYLE):
-            lift_figure(lift).savefig(path, dpi=150, metadata=metadata)
+        with drawing():
+            draw().savefig(path, dpi=150, metadata=metadata)
     except OSError as e:
         raise InputError(f"{path}: the plot cannot be written ({e.strerror}); choose another place.") from e
+
+
+@contextmanager
+def drawing(more: Mapping[str, Any] | None = None) -> Iterator[None]:
+    """Draw and write figures in one style, with some settings of matplotlib more.
+
+    A name in a script that the font lacks is drawn as boxes; that is no reason to warn.
+    """
+    import matplotlib as mpl
+
+    style: Any = {**STYLE, **(more or {})}
+    with mpl.rc_context(style), warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph")
+        yield
+
+
+def phase_spans(at: Instants) -> dict[str, tuple[float, float]]:
+    """Start and end of each phase of a lift (s), by name."""
+    return {
+        "unweighting": (at.onset_s, at.braking_start_s),
+        "braking": (at.braking_start_s, at.lowest_s),
+        "drive": (at.lowest_s, at.drive_end_s),
+    }
 
 
 def _window(curves: Curves, lift: Lift) -> slice:
@@ -152,11 +189,7 @@ def _curves(lift: Lift, rows: list[Axes]) -> None:
     travel.set_xlabel("time from the recording's start (s)")
     for axes in (speed, travel):
         axes.axhline(0.0, color=PALE, lw=0.8, ls="--")
-    spans = {
-        "unweighting": (at.onset_s, at.braking_start_s),
-        "braking": (at.braking_start_s, at.lowest_s),
-        "drive": (at.lowest_s, at.drive_end_s),
-    }
+    spans = phase_spans(at)
     for axes in rows:
         for name, (a, b) in spans.items():
             axes.axvspan(a, b, color=SHADES[name], lw=0)

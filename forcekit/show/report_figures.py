@@ -20,7 +20,18 @@ from forcekit.model import FloatArray
 from forcekit.registry import MEASURES
 from forcekit.results import Lift
 from forcekit.show.charts import AFTER_S as AFTER_BAR_S
-from forcekit.show.charts import BLUE, INK, ORANGE, PALE, SHADES, STYLE, bar_reach_cm, draw_bar_path, draw_foot
+from forcekit.show.charts import (
+    BLUE,
+    INK,
+    ORANGE,
+    PALE,
+    SHADES,
+    STYLE,
+    bar_reach_cm,
+    draw_bar_path,
+    draw_foot,
+    phase_spans,
+)
 from forcekit.show.trends import (
     LETTERS_PER_INCH,
     cue_spans,
@@ -124,11 +135,7 @@ def timing_figure(lift: Lift, frame: Frame) -> Figure:
 def _phases(lift: Lift, rows: Sequence[Axes], frame: Frame) -> None:
     """Shade the phases and write their names and lengths above."""
     at = lift.instants
-    spans = {
-        "unweighting": (at.onset_s, at.braking_start_s),
-        "braking": (at.braking_start_s, at.lowest_s),
-        "drive": (at.lowest_s, at.drive_end_s),
-    }
+    spans = phase_spans(at)
     for axes in rows:
         for name, (a, b) in spans.items():
             axes.axvspan(1e3 * (a - at.lowest_s), 1e3 * (b - at.lowest_s), color=SHADES[name], lw=0)

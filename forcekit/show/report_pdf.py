@@ -7,7 +7,6 @@ of them needs a library of the system.
 from __future__ import annotations
 
 import io
-import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field
@@ -17,7 +16,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, cast
 
 from forcekit.errors import InputError
-from forcekit.show.charts import STYLE
+from forcekit.show.charts import drawing
 from forcekit.show.report_blocks import Block, Card, Picture, Report, Section, TableBlock
 
 if TYPE_CHECKING:
@@ -290,13 +289,10 @@ def _table(pages: _Pages, table: TableBlock) -> None:
 @contextmanager
 def _drawing(into: io.BytesIO) -> Iterator[Any]:
     """One document for all figures, so that each font is embedded once; letters stay letters (TrueType)."""
-    import matplotlib as mpl
     from matplotlib.backends.backend_pdf import PdfPages
 
-    with mpl.rc_context({**STYLE, "pdf.fonttype": 42}), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")
-        with PdfPages(into, metadata={"CreationDate": None}) as figures:
-            yield figures
+    with drawing({"pdf.fonttype": 42}), PdfPages(into, metadata={"CreationDate": None}) as figures:
+        yield figures
 
 
 def _merged(document: bytes, drawn: bytes, placed: Sequence[_Placed], page_high_mm: float) -> bytes:

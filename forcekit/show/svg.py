@@ -5,10 +5,9 @@ from __future__ import annotations
 import html
 import io
 import re
-import warnings
 from typing import TYPE_CHECKING
 
-from forcekit.show.charts import STYLE
+from forcekit.show.charts import drawing
 
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
@@ -38,12 +37,8 @@ def inline_svg(figure: Figure, name: str, title: str, description: str) -> str:
     title, description : str
         What a reader hears who cannot see it.
     """
-    import matplotlib as mpl
-
     made = io.StringIO()
-    style = {**STYLE, "svg.fonttype": "none", "path.simplify_threshold": 0.6, "svg.hashsalt": name}
-    with mpl.rc_context(style), warnings.catch_warnings():
-        warnings.filterwarnings("ignore", message="Glyph")
+    with drawing({"svg.fonttype": "none", "path.simplify_threshold": 0.6, "svg.hashsalt": name}):
         figure.savefig(made, format="svg", metadata={"Date": None, "Creator": None})
     text = _HEAD.sub("", made.getvalue(), count=1)
     for part in (_METADATA, _COMMENT, _STYLE):  # a style inside would hold for the whole page

@@ -10,7 +10,6 @@ from __future__ import annotations
 import math
 import textwrap
 import time
-import warnings
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -18,11 +17,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from forcekit.errors import InputError
 from forcekit.history.timeline import Timeline, TimelineRow
 from forcekit.history.wording import load_text
 from forcekit.model import FloatArray
-from forcekit.show.charts import BLUE, INK, ORANGE, PALE, STYLE, check_plot_path
+from forcekit.show.charts import BLUE, INK, ORANGE, PALE, STYLE, save_figure
 from forcekit.show.text_plots import one_line
 
 if TYPE_CHECKING:
@@ -117,18 +115,7 @@ def save_trend_figure(timeline: Timeline, path: Path, *, aligned: bool = False) 
     InputError
         If the suffix is another one or the file cannot be written.
     """
-    import matplotlib as mpl
-
-    check_plot_path(path)
-    metadata: dict[str, None] = {".svg": {"Date": None}, ".pdf": {"CreationDate": None}}.get(path.suffix.lower(), {})
-    try:
-        with mpl.rc_context(STYLE), warnings.catch_warnings():
-            # A name in a script that the font lacks is drawn as boxes; that is no reason to warn.
-            warnings.filterwarnings("ignore", message="Glyph")
-            figure = _aligned(timeline) if aligned else trend_figure(timeline)
-            figure.savefig(path, dpi=150, metadata=metadata)
-    except OSError as e:
-        raise InputError(f"{path}: the plot cannot be written ({e.strerror}); choose another place.") from e
+    save_figure(lambda: _aligned(timeline) if aligned else trend_figure(timeline), path)
 
 
 def _aligned(timeline: Timeline) -> Figure:
