@@ -1,4 +1,4 @@
-"""Commands run in tests never see the history of whoever runs the tests."""
+"""The command line for tests, which never sees the history of whoever runs them, and devices to calibrate."""
 
 from __future__ import annotations
 
@@ -6,8 +6,32 @@ from pathlib import Path
 
 import pytest
 
+from forcekit.acquire.device_file import save_device
+from tests.stories.in_process import Run, run
+from tests.stories.wrong_devices import bar_device, plate_device
+
 
 @pytest.fixture(autouse=True)
 def nobodys_history(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     """Without --store there is no history."""
     monkeypatch.setenv("FORCEKIT_DATA", str(tmp_path / "no history"))
+
+
+@pytest.fixture
+def forcekit(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """Give `run` with its fixtures filled in."""
+    return lambda *words: run(capsys, monkeypatch, *words)
+
+
+@pytest.fixture
+def plate(tmp_path: Path) -> Path:
+    """Write the device file of the plate and give its path."""
+    save_device(plate_device(), tmp_path / "shed.toml")
+    return tmp_path / "shed.toml"
+
+
+@pytest.fixture
+def bar(tmp_path: Path) -> Path:
+    """Write the device file of the bar sensor and give its path."""
+    save_device(bar_device(), tmp_path / "bar.toml")
+    return tmp_path / "bar.toml"

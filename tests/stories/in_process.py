@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 from forcekit.cli import main
 
-__all__ = ["run"]
+__all__ = ["Run", "run"]
+
+Run = Callable[..., tuple[int, str, str]]
+"""Words of a command -> exit code, standard output, standard error."""
 
 
 def run(
