@@ -10,8 +10,9 @@ from typing import Literal
 import numpy as np
 
 from forcekit.acquire.samples import Batch
-from forcekit.mechanics.plate import calibrated, channel_noise
+from forcekit.mechanics.plate import channel_noise
 from forcekit.mechanics.plate_force import vertical_force
+from forcekit.mechanics.plate_matrix import calibrated
 from forcekit.mechanics.stance import SHORTEST_LOADED_N, still_stretches
 from forcekit.model import DeviceFile, FloatArray, Stream
 

@@ -16,15 +16,7 @@ from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.crossings import crossing_after, local_fit
-from forcekit.mechanics.plate import (
-    FX,
-    FZ,
-    MX,
-    MY,
-    PRESSURE_FLOOR_FRAC,
-    PRESSURE_FLOOR_N,
-    pressure,
-)
+from forcekit.mechanics.plate_matrix import FX, FZ, MX, MY, PRESSURE_FLOOR_FRAC, PRESSURE_FLOOR_N, pressure
 from forcekit.mechanics.stance import FORWARD_SWAY_PRIOR_MPS, sway_speed
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray

@@ -28,7 +28,8 @@ import numpy as np
 from forcekit.analysis.error_curves import ErrorCurve, PlateBasis, ResultantErrors, StepCurves, plate_basis
 from forcekit.mechanics.crossings import local_fit
 from forcekit.mechanics.motion import Motion, running_integral
-from forcekit.mechanics.plate import FX, FZ, MX, MY, PlateSignals
+from forcekit.mechanics.plate import PlateSignals
+from forcekit.mechanics.plate_matrix import FX, FZ, MX, MY
 from forcekit.mechanics.stance import Weighing
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray

@@ -21,7 +21,8 @@ from forcekit.analysis.tempo import tempo
 from forcekit.constants import local_gravity
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.motion import integrate
-from forcekit.mechanics.plate import FX, FZ, PlateSignals, pressure
+from forcekit.mechanics.plate import PlateSignals
+from forcekit.mechanics.plate_matrix import FX, FZ, pressure
 from forcekit.mechanics.stance import weigh
 from forcekit.model import AttemptCard, DeviceFile
 from forcekit.results import BarCurves, Curves, FootFrame, Instants, Lift, QualityCheck

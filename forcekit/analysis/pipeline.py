@@ -21,8 +21,9 @@ from forcekit.errors import CannotMeasure, InputError
 from forcekit.mechanics.bar_readings import read_bar
 from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.foot import foot_frame
-from forcekit.mechanics.plate import FZ, PlateSignals, channel_noise, check_plate, read_plate
+from forcekit.mechanics.plate import PlateSignals, channel_noise, check_usable, read_plate
 from forcekit.mechanics.plate_force import vertical_force
+from forcekit.mechanics.plate_matrix import FZ
 from forcekit.mechanics.stance import still_stretches
 from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
 from forcekit.mechanics.zero import loaded_level
@@ -139,7 +140,7 @@ def _analyze_long(recording: Recording, plate: Stream, settings: Settings, book:
     """Analyse a recording lift by lift, each from its own window; time and memory grow with the lifts alone."""
     timebase = uniform_timebase(plate.t_s, plate.source)
     force = vertical_force(plate)
-    check_plate(plate, loaded_level(fill(timebase, force)), timebase.rate_hz)
+    check_usable(plate, loaded_level(fill(timebase, force)), timebase.rate_hz)
     gravity = local_gravity(plate.device.site.latitude_deg, plate.device.site.height_m)
     windows, passed = cut(plate.t_s, force, gravity, settings.shortest_stance_s)
     whole_bar = None if not windows else _clock_of(recording, timebase, force, windows, gravity)

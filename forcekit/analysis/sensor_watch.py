@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from forcekit.mechanics.plate import calibrated
 from forcekit.mechanics.plate_force import vertical_force
+from forcekit.mechanics.plate_matrix import calibrated
 from forcekit.model import DeviceFile, FloatArray, Stream
 
 __all__ = ["SensorWatch"]

@@ -18,8 +18,8 @@ from forcekit.analysis.live import Event, LiveAnalysis
 from forcekit.analysis.pipeline import Settings
 from forcekit.live.trace import Trace
 from forcekit.mechanics.foot import foot_frame
-from forcekit.mechanics.plate import PRESSURE_FLOOR_N, pressure
 from forcekit.mechanics.plate_force import resultant_as_it_comes, vertical_force
+from forcekit.mechanics.plate_matrix import PRESSURE_FLOOR_N, pressure
 from forcekit.model import AttemptCard, DeviceFile, FloatArray, Stream
 
 __all__ = ["Feed", "joined"]

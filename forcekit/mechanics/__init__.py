@@ -1,6 +1,7 @@
 """Physics on arrays; knows no lift and no file.
 
-timebase (uniform clock, gaps) · plate (channels to force and pressure) · foot (heel line, foot length) ·
+timebase (uniform clock, gaps) · plate_matrix (what ties channels to force and pressure) · plate (a
+recording of one or two) · foot (heel line, foot length) ·
 stance (still stretches, weighing) · motion (force to velocity and travel) · crossings (sub-sample instants) ·
 uncertain (numbers that carry their uncertainty)
 

@@ -1,10 +1,4 @@
-"""From the channels of one or two force plates to the force on the lifter and where its pressure is.
-
-Whatever the plate is made of, its channels c and the resultant R = (Fz, Fx, Fy, Mx, My) of the force on the
-lifter about the middle of the standing surface are tied by one fixed matrix: R = A c. Four vertical cells, six
-components with an origin below the surface, two plates side by side differ only in A. The centre of pressure is
-then (-My/Fz, Mx/Fz), and every error of a channel (gain, zero, drift, noise) reaches R through the same matrix.
-"""
+"""From the channels of one or two force plates to the force on the lifter, and whether they can be believed."""
 
 from __future__ import annotations
 
@@ -12,29 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forcekit.constants import unit_factor
 from forcekit.errors import InputError
-from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
+from forcekit.mechanics.plate_matrix import FZ, PRESSURE_FLOOR_N, has_positions, plate_channels, product_channels
+from forcekit.mechanics.timebase import Timebase, uniform_timebase
 from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded, loaded_level, runs
 from forcekit.model import BoolArray, DeviceFile, FloatArray, Plate, Stream
 
-__all__ = [
-    "PRESSURE_FLOOR_FRAC",
-    "PRESSURE_FLOOR_N",
-    "PlateSignals",
-    "calibrated",
-    "channel_noise",
-    "check_plate",
-    "has_positions",
-    "plate_channels",
-    "pressure",
-    "read_plate",
-]
-
-PRESSURE_FLOOR_N = 100.0
-PRESSURE_FLOOR_FRAC = 0.10
-"""No pressure is given below the larger of 100 N and 10 % of the system weight: with 1 N of noise a cell and 0.25 m
-to the cells it is uncertain by 5 mm there (own derivation: u = half-length · 2σ/F)."""
+__all__ = ["PlateSignals", "channel_noise", "check_usable", "converter_step", "frozen", "read_plate"]
 
 LEAST_RATE_HZ = 78.0
 """80 Hz, with two per cent for a clock that runs slow (our choice)."""
@@ -47,8 +25,6 @@ STEP_SAMPLES = 5000
 """Samples of a channel that tell the step of its converter (our choice)."""
 FIRST_STEPS = 200
 """So many of them show first whether that step can matter (our choice)."""
-
-FZ, FX, FY, MX, MY = range(5)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -105,105 +81,6 @@ class PlateSignals:
         if len(self.plates) != 2:
             return None
         return int(np.argmax([p.centre_m[1] for p in self.plates]))
-
-
-def pressure(resultant: FloatArray, floor_n: float) -> tuple[FloatArray, FloatArray]:
-    """Centre of pressure (x, y) in metres; NaN where the vertical force is below the floor.
-
-    Parameters
-    ----------
-    resultant : array, shape (n, 5), N and N m
-    floor_n : float, newton
-    """
-    fz = resultant[:, FZ]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = np.where(fz >= floor_n, -resultant[:, MY] / fz, np.nan)
-        y = np.where(fz >= floor_n, resultant[:, MX] / fz, np.nan)
-    return x, y
-
-
-def component_matrix(plate: Plate) -> FloatArray:
-    """Matrix from (Fx, Fy, Fz, Mx, My) in the plate's own axes to R about the middle of its surface.
-
-    Notes
-    -----
-    M at the surface = M - o x F with o from the origin to the middle of the surface (own derivation, see the
-    worked case in the tests). An axis pointing down turns y and z over; a force on the plate is the lifter's
-    with the other sign.
-    """
-    ox, oy, oz = plate.surface_from_origin_m
-    fx, fy, fz, mx, my = np.eye(5)
-    mx_surface = mx - (oy * fz - oz * fy)
-    my_surface = my - (oz * fx - ox * fz)
-    sign = -1.0 if plate.acts_on == "plate" else 1.0
-    flip = -1.0 if plate.z_axis == "down" else 1.0
-    return np.asarray(sign * np.array([flip * fz, fx, flip * fy, mx_surface, flip * my_surface]))
-
-
-def _placed(matrix: FloatArray, plate: Plate) -> FloatArray:
-    """Turn a plate's matrix about the vertical and move it to where the plate stands."""
-    c, s = np.cos(np.radians(plate.turn_deg)), np.sin(np.radians(plate.turn_deg))
-    out = matrix.copy()
-    out[FX], out[FY] = c * matrix[FX] - s * matrix[FY], s * matrix[FX] + c * matrix[FY]
-    out[MX], out[MY] = c * matrix[MX] - s * matrix[MY], s * matrix[MX] + c * matrix[MY]
-    x, y = plate.centre_m
-    out[MX] += y * matrix[FZ]
-    out[MY] -= x * matrix[FZ]
-    return out
-
-
-def calibrated(stream: Stream, name: str, kind: str | tuple[str, ...]) -> FloatArray:
-    """One channel in SI units, shape (m,), on the sensor's own stamps."""
-    channel = stream.device.channel(name)
-    factor = unit_factor(channel.unit, kind, f'{stream.device.name}, channel "{name}"')
-    if channel.offset == 0.0 and channel.sign * channel.scale * factor == 1.0:
-        return stream.raw[name]
-    return (stream.raw[name] - channel.offset) * (channel.sign * channel.scale * factor)
-
-
-def plate_channels(stream: Stream, plate: Plate, timebase: Timebase) -> tuple[list[FloatArray], FloatArray]:
-    """Channels of one plate on the clock, k of shape (n,), and its placed matrix (5, k)."""
-
-    def get(name: str, kind: str | tuple[str, ...]) -> FloatArray:
-        return fill(timebase, calibrated(stream, name, kind))
-
-    if plate.kind == "cells":
-        columns = [get(cell.channel, "force") for cell in plate.cells]
-        matrix = np.zeros((5, len(columns)))
-        matrix[FZ] = 1.0
-        if has_positions(plate):
-            matrix[MX] = [cell.y_m or 0.0 for cell in plate.cells]
-            matrix[MY] = [-(cell.x_m or 0.0) for cell in plate.cells]
-    elif plate.kind == "components":
-        names = (plate.force_x, plate.force_y, plate.force_z, plate.moment_x, plate.moment_y)
-        kinds = ("force", "force", "force", "moment", "moment")
-        used = [i for i, name in enumerate(names) if name is not None]
-        columns = [get(names[i] or "", kinds[i]) for i in used]
-        matrix = component_matrix(plate)[:, used]
-    elif plate.kind == "pressure":
-        fz = get(plate.force_z or "", "force")
-        x = get(plate.pressure_x or "", "length")
-        y = get(plate.pressure_y, "length") if plate.pressure_y else np.zeros_like(x)
-        columns = [fz, fz * y, -fz * x]
-        rows = [FZ, MX, MY]
-        for name, row in ((plate.force_x, FX), (plate.force_y, FY)):
-            if name is not None:
-                columns.append(get(name, "force"))
-                rows.append(row)
-        matrix = np.zeros((5, len(columns)))
-        matrix[rows, np.arange(len(columns))] = 1.0
-    else:
-        columns = [get(plate.force_z or "", "force")]
-        matrix = np.zeros((5, 1))
-        matrix[FZ] = 1.0
-    return columns, _placed(matrix, plate)
-
-
-def has_positions(plate: Plate) -> bool:
-    """True when the plate can say where the pressure is."""
-    if plate.kind == "cells":
-        return all(cell.x_m is not None and cell.y_m is not None for cell in plate.cells)
-    return plate.kind in ("components", "pressure")
 
 
 def converter_step(values: FloatArray) -> float:
@@ -287,7 +164,7 @@ def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArr
     return flags
 
 
-def check_plate(stream: Stream, level_n: float, rate_hz: float) -> None:
+def check_usable(stream: Stream, level_n: float, rate_hz: float) -> None:
     """Raise an InputError if a plate's whole recording cannot be used: rate, dead cell, unit, sign.
 
     `level_n` is the usual force while somebody stands on it, see `forcekit.mechanics.zero.loaded_level`.
@@ -351,14 +228,14 @@ def read_plate(stream: Stream) -> PlateSignals:
     owner = np.concatenate([np.full(len(columns), i) for i, (columns, _) in enumerate(parts)])
     force = channels @ matrix[FZ]
     level = loaded_level(force)
-    check_plate(stream, level, timebase.rate_hz)
+    check_usable(stream, level, timebase.rate_hz)
     noise = channel_noise(channels)
     still = frozen(channels, force, float(np.linalg.norm(matrix[FZ] * noise)))
     stated = float(np.linalg.norm([plate.zero_u_n for plate in device.plates]))
     report = find_unloaded(force, 1.0 / timebase.rate_hz, stated, loaded_n=level)
-    products = _products(device.plates)
-    zeroed, report = apply_zero(channels, timebase.t_s, report, keep=products)
-    channels = _with_ready_pressure(channels, zeroed, owner, products)
+    ready = product_channels(device.plates)
+    zeroed, report = apply_zero(channels, timebase.t_s, report, keep=ready)
+    channels = _with_ready_pressure(channels, zeroed, owner, ready)
     notes = list(stream.notes)
     saturated = _saturated(stream, timebase)
     for flags, what in ((saturated, "a channel is at its limit"), (still, "all channels repeat one sample")):
@@ -387,32 +264,15 @@ def read_plate(stream: Stream) -> PlateSignals:
 
 
 def _with_ready_pressure(
-    before: FloatArray, zeroed: FloatArray, owner: np.ndarray[tuple[int, ...], np.dtype[np.int64]], products: BoolArray
+    before: FloatArray, zeroed: FloatArray, owner: np.ndarray[tuple[int, ...], np.dtype[np.int64]], ready: BoolArray
 ) -> FloatArray:
     """Multiply a ready pressure with the zeroed force instead of the force before; shape (n, k)."""
-    if not products.any():
+    if not ready.any():
         return zeroed
     out = zeroed.copy()
-    for j in np.flatnonzero(products):
+    for j in np.flatnonzero(ready):
         force = int(np.flatnonzero(owner == owner[j])[0])
         old, new = before[:, force], zeroed[:, force]
         ratio = np.divide(new, old, out=np.ones_like(new), where=np.abs(old) > 1.0)
         out[:, j] = before[:, j] * ratio
     return out
-
-
-def _products(plates: tuple[Plate, ...]) -> BoolArray:
-    """Mark (True) the channels that are products Fz·position and must not be zeroed by subtraction."""
-    marks: list[bool] = []
-    for plate in plates:
-        if plate.kind == "pressure":
-            extra = sum(name is not None for name in (plate.force_x, plate.force_y))
-            marks += [False, True, True] + [False] * extra
-        elif plate.kind == "cells":
-            marks += [False] * len(plate.cells)
-        elif plate.kind == "components":
-            names = (plate.force_x, plate.force_y, plate.force_z, plate.moment_x, plate.moment_y)
-            marks += [False for name in names if name is not None]
-        else:
-            marks.append(False)
-    return np.array(marks, dtype=bool)

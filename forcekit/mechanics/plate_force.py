@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from forcekit.mechanics.plate import calibrated, has_positions, plate_channels
+from forcekit.mechanics.plate_matrix import calibrated, has_positions, plate_channels
 from forcekit.mechanics.timebase import Timebase
 from forcekit.model import FloatArray, Stream
 

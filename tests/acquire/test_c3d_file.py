@@ -10,7 +10,8 @@ import pytest
 
 from forcekit.acquire.c3d_file import load_c3d, read_c3d
 from forcekit.errors import InputError
-from forcekit.mechanics.plate import pressure, read_plate
+from forcekit.mechanics.plate import read_plate
+from forcekit.mechanics.plate_matrix import pressure
 from forcekit.model import FloatArray
 from tests.acquire.c3d_writer import write_c3d
 

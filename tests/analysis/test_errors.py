@@ -20,7 +20,8 @@ from forcekit.analysis.errors import LOCAL_SLOTS, LiftCurves
 from forcekit.analysis.one_lift import _measure_curves
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.segment import find_lifts, takeoff_threshold
-from forcekit.mechanics.plate import FZ, read_plate
+from forcekit.mechanics.plate import read_plate
+from forcekit.mechanics.plate_matrix import FZ
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import DeviceFile, FloatArray, Recording
 from forcekit.simulate.faults import clean_plan

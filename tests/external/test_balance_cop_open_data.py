@@ -17,7 +17,8 @@ from standing import ellipse_area, mean_speed
 
 from forcekit.acquire.source import read_stream
 from forcekit.analysis.pipeline import analyze
-from forcekit.mechanics.plate import PlateSignals, pressure, read_plate
+from forcekit.mechanics.plate import PlateSignals, read_plate
+from forcekit.mechanics.plate_matrix import pressure
 from forcekit.model import Channel, DeviceFile, Plate, Recording, Stream, TimeAxis
 
 TRIALS = ("BDS00001", "BDS00010", "BDS00028", "BDS00034", "BDS00052", "BDS00055")

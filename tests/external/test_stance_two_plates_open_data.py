@@ -16,7 +16,8 @@ from helpers import open_data
 from standing import ellipse_area, mean_speed
 
 from forcekit.acquire.source import read_stream
-from forcekit.mechanics.plate import PlateSignals, pressure, read_plate
+from forcekit.mechanics.plate import PlateSignals, read_plate
+from forcekit.mechanics.plate_matrix import pressure
 from forcekit.model import Channel, DeviceFile, Plate, TimeAxis
 
 TRIALS = ("PDS13OR1", "PDS13CR1")

@@ -11,17 +11,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from forcekit.errors import InputError
-from forcekit.mechanics.plate import (
-    FX,
-    FY,
-    FZ,
-    MX,
-    MY,
-    PlateSignals,
-    channel_noise,
-    pressure,
-    read_plate,
-)
+from forcekit.mechanics.plate import PlateSignals, channel_noise, read_plate
+from forcekit.mechanics.plate_matrix import FX, FY, FZ, MX, MY, pressure
 from forcekit.model import Cell, Channel, DeviceFile, FloatArray, Plate, Stream, TimeAxis
 
 N = 60
