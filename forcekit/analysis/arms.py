@@ -66,8 +66,12 @@ class BarLift:
 
     def at(self, t_s: float) -> float:
         """Time in the window for a time on the lift's clock."""
-        on_bar = t_s if self.clock is None else float(self.clock.to_bar(np.array([t_s]))[0])
-        return on_bar - self.window_start_s
+        return float(self.window_times(np.array([t_s]))[0])
+
+    def window_times(self, t_s: FloatArray) -> FloatArray:
+        """Times in the window for times on the lift's clock, shape (n,)."""
+        on_bar = t_s if self.clock is None else self.clock.to_bar(t_s)
+        return np.asarray(on_bar - self.window_start_s)
 
     def lift_time(self, window_s: float) -> float:
         """Time on the lift's clock for a time in the window."""

@@ -99,7 +99,7 @@ def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float)
     """
     first, last = int(np.ceil(phases.onset.place)), int(np.floor(phases.lowest_place))
     places = np.arange(first, last + 1, max(1, (last - first) // 60))
-    t_bar = np.array([lift.at(curves.t0_s + p / curves.rate_hz) for p in places])
+    t_bar = lift.window_times(curves.t0_s + places / curves.rate_hz)
     grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
     z_bar = np.interp(t_bar, grid, lift.motion.travel_m[:, 2])
     z_system = curves.motion.travel_m[places]
@@ -129,7 +129,7 @@ def _agreement(lift: BarLift, curves: LiftCurves, phases: Phases, bar_braking_s:
     from scipy.ndimage import gaussian_filter1d
 
     first, last = max(0, int(phases.onset.place) - round(0.2 * curves.rate_hz)), int(phases.lowest_place)
-    t = np.array([lift.at(curves.t0_s + p / curves.rate_hz) for p in range(first, last + 1)])
+    t = lift.window_times(curves.t0_s + np.arange(first, last + 1) / curves.rate_hz)
     grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
     bar = np.interp(t, grid, lift.motion.acceleration_mps2[:, 2])
     width = 0.012 * curves.rate_hz

@@ -6,7 +6,7 @@ comes out. `bar_readout` reads numbers with uncertainty from it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -61,6 +61,8 @@ class BarMotion:
     stance_rows : mapping of "travel" and "attitude" to array, shape (3, n_sources)
         Mean rows of the error model over stance, from which travel and angle are counted.
     notes : tuple of str
+    known : dict
+        Parts that were asked for before, by quantity and instant; the same few instants are asked for again and again.
     """
 
     t_s: FloatArray
@@ -85,6 +87,7 @@ class BarMotion:
     posterior: Posterior
     stance_rows: dict[Quantity, FloatArray]
     notes: tuple[str, ...] = ()
+    known: dict[tuple[str, float], FloatArray] = field(default_factory=dict)
 
     @property
     def rests_after(self) -> bool:

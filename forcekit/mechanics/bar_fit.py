@@ -13,13 +13,15 @@ from forcekit.mechanics.rest_smoother import (
     Posterior,
     Prior,
     Rest,
+    Seen,
     SwayModel,
     prior_variance,
     rest_misfit,
     solve_rests,
     sway_of,
+    what_is_seen,
 )
-from forcekit.model import FloatArray
+from forcekit.model import BoolArray, FloatArray
 
 __all__ = ["BarSettings", "Problem", "Solution", "believed", "solve"]
 
@@ -154,50 +156,42 @@ def solve(problem: Problem, stance: tuple[int, int], others: tuple[tuple[int, in
     if problem.prior.gyro_measured:
         constants[GYRO_BIAS] = readings.gyro_radps[stance[0] : stance[1]].mean(axis=0)
     path = navigate(readings, constants)
-    sway = _sway(problem, path, (stance, *others))
+    # Nearest to stance first.
+    order = (stance, *sorted(others, key=lambda r: min(abs(r[0] - stance[1]), abs(stance[0] - r[1]))))
+    rests = tuple(problem.rest(path, r) for r in order)
+    sway = _sway(problem, rests)
     basis = problem.basis(path)
-    used, rejected = _believable(problem, path, basis, stance, others, constants, sway)
-    for i in range(2):
-        basis = problem.basis(path) if i else basis
-        rests = tuple(problem.rest(path, r, turns=turns) for r, turns in used)
-        posterior = solve_rests(basis, rests, prior_variance(basis, problem.prior), constants, sway)
-        constants = posterior.estimate[:CONSTANTS]
-        path = navigate(readings, constants)
+    seen = what_is_seen(basis, rests, prior_variance(basis, problem.prior), constants, sway)
+    used = _believable(seen, len(rests), problem.settings)
+    constants = solve_rests(seen, used).estimate[:CONSTANTS]
+    path = navigate(readings, constants)
+    basis = problem.basis(path)
+    kept = [k for k in range(len(order)) if used[seen.rest == k].any()]
+    rests = tuple(problem.rest(path, order[k], turns=not used[seen.rest == k].all()) for k in kept)
+    seen = what_is_seen(basis, rests, prior_variance(basis, problem.prior), constants, sway)
+    posterior = solve_rests(seen)
+    path = navigate(readings, posterior.estimate[:CONSTANTS])
     path = corrected(path, basis, posterior.estimate, readings.step_s, readings.reference)
-    return Solution(path, basis, posterior, tuple(sorted(r for r, _ in used)), rejected, sway)
+    rejected = tuple(r for k, r in enumerate(order) if k not in kept)
+    return Solution(path, basis, posterior, tuple(sorted(order[k] for k in kept)), rejected, sway)
 
 
-def _sway(problem: Problem, path: Path, rests: tuple[tuple[int, int], ...]) -> SwayModel:
+def _sway(problem: Problem, rests: tuple[Rest, ...]) -> SwayModel:
     """Sway as it usually is, moved by what is seen in these rests."""
     s = problem.settings
-    marked = tuple(problem.rest(path, r) for r in rests)
     noise = np.asarray(problem.prior.accel_noise)
-    x, y, z = sway_of(marked, np.array(s.sway_mps), s.sway_worth, s.sway_memory_s, noise).tolist()
+    x, y, z = sway_of(rests, np.array(s.sway_mps), s.sway_worth, s.sway_memory_s, noise).tolist()
     return SwayModel((x, y, z), s.sway_memory_s, s.sway_turn_rad)
 
 
-def _believable(
-    problem: Problem,
-    path: Path,
-    basis: Basis,
-    stance: tuple[int, int],
-    others: tuple[tuple[int, int], ...],
-    constants: FloatArray,
-    sway: SwayModel,
-) -> tuple[list[tuple[tuple[int, int], bool]], tuple[tuple[int, int], ...]]:
-    """Take rests in one by one, nearest to stance first; leave out those that contradict the ones before.
+def _believable(seen: Seen, n_rests: int, s: BarSettings) -> BoolArray:
+    """Which measurements to use: rests are taken in one by one, the first is stance.
 
-    Returns the rests to use, each with whether the bar turns steadily in it, and those left out.
+    Left out are rests that contradict the ones before, and the gyroscope of those in which the bar turns steadily.
     """
-    s = problem.settings
-    variance = prior_variance(basis, problem.prior)
-    used, rejected = [(stance, False)], []
-    for rest in sorted(others, key=lambda r: min(abs(r[0] - stance[1]), abs(stance[0] - r[1]))):
-        taken = tuple(problem.rest(path, r, turns=turns) for r, turns in used)
-        after = solve_rests(basis, taken, variance, constants, sway)
-        misfit = rest_misfit(basis, problem.rest(path, rest), after, constants, sway)
-        if misfit.speed > s.misfit_limit and misfit.speed_mps > s.misfit_mps:
-            rejected.append(rest)
-        else:
-            used.append((rest, misfit.turn > s.misfit_turn))
-    return used, tuple(rejected)
+    used = seen.rest == 0
+    for k in range(1, n_rests):
+        misfit = rest_misfit(seen, used, k)
+        if misfit.speed <= s.misfit_limit or misfit.speed_mps <= s.misfit_mps:
+            used |= (seen.rest == k) & (~seen.turn if misfit.turn > s.misfit_turn else True)
+    return np.asarray(used)

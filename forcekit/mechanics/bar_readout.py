@@ -101,15 +101,17 @@ def bar_at(
     """
     _must_have(motion, quantity == "shaft angle" or direction != "up")
     place = t_s * motion.rate_hz
-    parts = bar_parts(motion, quantity, np.array([t_s]), direction)[0]
+    parts = motion.known.get((quantity, t_s))
+    if parts is None:
+        parts = motion.known[quantity, t_s] = bar_parts(motion, quantity, np.array([t_s]))[0]
     if quantity == "shaft angle":
         assert motion.shaft_angle_rad is not None
         return Uncertain(linear_at(motion.shaft_angle_rad, place), parts)
     column = _COLUMN[direction]
     if quantity == "acceleration":
-        return Uncertain(linear_at(motion.acceleration_mps2[:, column], place), parts)
+        return Uncertain(linear_at(motion.acceleration_mps2[:, column], place), parts[column])
     curve = motion.velocity_mps if quantity == "velocity" else motion.travel_m
-    return Uncertain(linear_at(curve[:, column], place), parts)
+    return Uncertain(linear_at(curve[:, column], place), parts[column])
 
 
 def bar_band(

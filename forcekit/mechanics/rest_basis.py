@@ -54,23 +54,19 @@ class Basis:
     reference_s : float
         Instant at which velocity and attitude of the constants are meant and travel is zero.
     constants : mapping of quantity to array, shape (m, 3, 18)
-    lever, lever1, lever2 : array, shape (m, 3, 3)
-        F = -[Rf x], which turns an attitude error into one of acceleration, and its two integrals from the
-        reference instant.
+        Those of an attitude error in acceleration, velocity and travel are the lever F = -[Rf x] and its two integrals
+        from the reference instant.
     arm_m, turn_radps : array, shape (m, 3)
         From the bar's middle to the sensor, and the rate of turn, in the level frame.
     edges_s : array, shape (k + 1,)
         Edges of the noise steps.
     middle1, middle2 : array, shape (3, k, 3)
-        lever1 and lever2 in the middle of each noise step.
+        The integrals of the lever in the middle of each noise step.
     """
 
     t_s: FloatArray
     reference_s: float
     constants: dict[Quantity, FloatArray]
-    lever: FloatArray
-    lever1: FloatArray
-    lever2: FloatArray
     arm_m: FloatArray
     turn_radps: FloatArray
     edges_s: FloatArray
@@ -105,13 +101,21 @@ class Basis:
         t = np.atleast_1d(np.asarray(t_s, dtype=np.float64))
         rows = self._sensor_rows(quantity, t)
         if quantity in ("velocity", "travel") and self.arm_m.any():
-            arm, turn = self.at(self.arm_m, t), self.at(self.turn_radps, t)
-            psi = self._sensor_rows("attitude", t)
-            if quantity == "travel":
-                rows += skew(arm) @ psi
-            else:
-                rows += skew(arm) @ self._sensor_rows("rate", t) + skew(np.cross(turn, arm)) @ psi
+            lever = self.at(self.arm_m, t)
+            constants = rows[:, :, :CONSTANTS]
+            if quantity == "velocity":
+                constants += skew(lever) @ self.at(self.constants["rate"], t)
+                lever = np.cross(self.at(self.turn_radps, t), lever)
+            constants += skew(lever) @ self.at(self.constants["attitude"], t)
+            gyro = rows[:, :, CONSTANTS + 3 * self.n_steps :].reshape(t.size, 3, -1, 3)
+            gyro += skew(lever)[:, :, None, :] * self._lasted(t)[:, None, :, None]
         return rows
+
+    def _lasted(self, t: FloatArray) -> FloatArray:
+        """How much of each noise step lies before some instants, less what lies before the reference; shape (n, k)."""
+        left, width = self.edges_s[:-1], np.diff(self.edges_s)
+        before = np.minimum(np.maximum(t[:, None] - left, 0.0), width)
+        return np.asarray(before - np.minimum(np.maximum(self.reference_s - left, 0.0), width))
 
     def _sensor_rows(self, quantity: Quantity, t: FloatArray) -> FloatArray:
         """Rows for the sensor itself.
@@ -127,32 +131,32 @@ class Basis:
         out[:, :, :CONSTANTS] = self.at(self.constants[quantity], t)
         accel = out[:, :, CONSTANTS : CONSTANTS + 3 * k].reshape(t.size, 3, k, 3)
         gyro = out[:, :, CONSTANTS + 3 * k :].reshape(t.size, 3, k, 3)
-        left, width = self.edges_s[:-1], np.diff(self.edges_s)
-        inside = np.clip(t[:, None] - left, 0.0, width)
-        ref = np.clip(self.reference_s - left, 0.0, width)
+        lever = out[:, :, None, ATTITUDE]
         if quantity == "attitude":
-            _on_diagonal(gyro, inside - ref)
+            _on_diagonal(gyro, self._lasted(t))
         elif quantity == "acceleration":
-            np.multiply(self.at(self.lever, t)[:, :, None, :], (inside - ref)[:, None, :, None], out=gyro)
+            np.multiply(lever, self._lasted(t)[:, None, :, None], out=gyro)
         elif quantity == "velocity":
-            _on_diagonal(accel, inside - ref)
-            self._by_turning(gyro, t, ref, travel=False)
+            _on_diagonal(accel, self._lasted(t))
+            self._by_turning(gyro, lever, t, travel=False)
         elif quantity == "travel":
+            left, width = self.edges_s[:-1], np.diff(self.edges_s)
+            inside, ref = np.clip(t[:, None] - left, 0.0, width), np.clip(self.reference_s - left, 0.0, width)
             away = t - self.reference_s
             beyond = 0.5 * inside**2 + width * np.clip(t[:, None] - left - width, 0.0, None)
             at_ref = 0.5 * ref**2 + width * np.clip(self.reference_s - left - width, 0.0, None)
             _on_diagonal(accel, beyond - at_ref - away[:, None] * ref)
-            self._by_turning(gyro, t, ref, travel=True)
+            self._by_turning(gyro, lever, t, travel=True)
         return out
 
-    def _by_turning(self, out: FloatArray, t: FloatArray, ref: FloatArray, *, travel: bool) -> None:
+    def _by_turning(self, out: FloatArray, lever: FloatArray, t: FloatArray, *, travel: bool) -> None:
         """Velocity or travel from one unit of each gyroscope step, into `out` of shape (n, 3, k, 3)."""
-        width = np.diff(self.edges_s)
-        middle = self.edges_s[:-1] + 0.5 * width
+        left, width = self.edges_s[:-1], np.diff(self.edges_s)
+        middle = left + 0.5 * width
         after = np.where(t[:, None] > middle, width, 0.0)
+        ref = np.clip(self.reference_s - left, 0.0, width)
         then = (after - np.where(self.reference_s > middle, width, 0.0))[:, None, :, None]
-        lever = self.at(self.lever2 if travel else self.lever1, t)
-        np.multiply(lever[:, :, None, :], (after - ref)[:, None, :, None], out=out)
+        np.multiply(lever, (after - ref)[:, None, :, None], out=out)
         if travel:
             out -= then * (self.middle2 + (t[:, None] - middle)[:, None, :, None] * self.middle1)
         else:
@@ -175,34 +179,37 @@ def _on_diagonal(blocks: FloatArray, values: FloatArray) -> None:
 
 def _from_reference(rate: FloatArray, step_s: float, i_reference: int) -> FloatArray:
     """Running trapezoid integral that is zero at the reference."""
-    total = np.zeros_like(rate)
-    np.cumsum(0.5 * step_s * (rate[1:] + rate[:-1]), axis=0, out=total[1:])
-    return np.asarray(total - total[i_reference])
+    total = np.zeros(rate.shape)
+    areas = total[1:]
+    np.add(rate[1:], rate[:-1], out=areas)
+    areas *= 0.5 * step_s
+    np.cumsum(areas, axis=0, out=areas)
+    total -= total[i_reference].copy()
+    return total
 
 
 def _constant_columns(
     r: FloatArray, force: FloatArray, gyro: FloatArray, step_s: float, i_reference: int
-) -> tuple[dict[Quantity, FloatArray], FloatArray]:
-    """Columns of the constants for each quantity, shape (m, 3, 18), and F = -[Rf x].
+) -> dict[Quantity, FloatArray]:
+    """Columns of the constants for each quantity, shape (m, 3, 18).
 
-    ψ' = R δω and δa = ψ x Rf + R δf, with δf and δω minus what bias and scale add to the readings.
+    ψ' = R δω and δa = ψ x Rf + R δf = F ψ + R δf with F = -[Rf x], δf and δω minus what bias and scale add to the
+    readings. Columns that are zero or constant are not integrated.
     """
+    rate, psi, acceleration, velocity, travel = (np.zeros((force.shape[0], 3, CONSTANTS)) for _ in range(5))
     lever = -skew(np.einsum("nij,nj->ni", r, force))
-    rate = np.zeros((force.shape[0], 3, CONSTANTS))
-    rate[:, :, GYRO_BIAS] = -r
-    rate[:, :, GYRO_SCALE] = -r * gyro[:, None, :]
-    psi = _from_reference(rate, step_s, i_reference)
-    psi[:, :, ATTITUDE] += np.eye(3)
-    acceleration = np.einsum("nij,njk->nik", lever, psi)
-    acceleration[:, :, ACCEL_BIAS] -= r
-    acceleration[:, :, ACCEL_SCALE] -= r * force[:, None, :]
-    velocity = _from_reference(acceleration, step_s, i_reference)
-    velocity[:, :, VELOCITY] += np.eye(3)
-    travel = _from_reference(velocity, step_s, i_reference)
-    columns: dict[Quantity, FloatArray] = {
-        "attitude": psi, "rate": rate, "acceleration": acceleration, "velocity": velocity, "travel": travel,
-    }  # fmt: skip
-    return columns, lever
+    acceleration[:, :, ATTITUDE] = lever
+    acceleration[:, :, ACCEL_BIAS] = -r
+    acceleration[:, :, ACCEL_SCALE] = -r * force[:, None, :]
+    psi[:, :, ATTITUDE] = velocity[:, :, VELOCITY] = np.eye(3)
+    for source, turning in ((GYRO_BIAS, -r), (GYRO_SCALE, -r * gyro[:, None, :])):
+        rate[:, :, source] = turning
+        psi[:, :, source] = _from_reference(turning, step_s, i_reference)
+        acceleration[:, :, source] = lever @ psi[:, :, source]
+    rest = slice(ATTITUDE.start, CONSTANTS)
+    velocity[:, :, rest] = _from_reference(acceleration[:, :, rest], step_s, i_reference)
+    travel[:] = _from_reference(velocity, step_s, i_reference)
+    return {"attitude": psi, "rate": rate, "acceleration": acceleration, "velocity": velocity, "travel": travel}
 
 
 def build_basis(
@@ -245,21 +252,18 @@ def build_basis(
     step = stride / rate_hz
     i_ref = i_reference // stride
     m = force.shape[0]
-    constants, lever = _constant_columns(r, force, gyro, step, i_ref)
-    lever1 = _from_reference(lever, step, i_ref)
+    constants = _constant_columns(r, force, gyro, step, i_ref)
     t = (first + stride * np.arange(m)) / rate_hz
     span = (attitude.shape[0] - 1) / rate_hz
     k = int(np.clip(np.ceil(span / noise_step_s), 1, most_steps))
     edges = np.linspace(0.0, span, k + 1)
-    lever2 = _from_reference(lever1, step, i_ref)
-    middle1, middle2 = (_between(t, x, edges[:-1] + 0.5 * np.diff(edges)).transpose(1, 0, 2) for x in (lever1, lever2))
+    middles = edges[:-1] + 0.5 * np.diff(edges)
+    names: tuple[Quantity, Quantity] = ("velocity", "travel")
+    middle1, middle2 = (_between(t, constants[name][:, :, ATTITUDE], middles).transpose(1, 0, 2) for name in names)
     return Basis(
         t_s=t,
         reference_s=i_reference / rate_hz,
         constants=constants,
-        lever=lever,
-        lever1=lever1,
-        lever2=lever2,
         arm_m=r @ lever_m,
         turn_radps=np.einsum("nij,nj->ni", r, gyro),
         edges_s=edges,

@@ -27,18 +27,20 @@ from forcekit.mechanics.rest_basis import (
     VELOCITY,
     Basis,
 )
-from forcekit.model import FloatArray
+from forcekit.model import BoolArray, FloatArray
 
 __all__ = [
     "Misfit",
     "Posterior",
     "Prior",
     "Rest",
+    "Seen",
     "SwayModel",
     "prior_variance",
     "rest_misfit",
     "solve_rests",
     "sway_of",
+    "what_is_seen",
 ]
 
 
@@ -72,6 +74,35 @@ class Rest:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Seen:
+    """What some rests show of the sources, worked out once; any choice of its m rows can be solved.
+
+    Attributes
+    ----------
+    scaled : array, shape (m, n_sources)
+        H, each column times the prior standard deviation of its source.
+    residual : array, shape (m,)
+    noise_root, covariance : array, shape (m, m)
+        Cholesky factor of C; S.
+    rest : array of int, shape (m,)
+        Number of the rest a row belongs to.
+    turn : array of bool, shape (m,)
+        True for the rows of the gyroscope.
+    prior_sd : array, shape (n_sources,)
+    sway : SwayModel
+    """
+
+    scaled: FloatArray
+    residual: FloatArray
+    noise_root: FloatArray
+    covariance: FloatArray
+    rest: np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+    turn: BoolArray
+    prior_sd: FloatArray
+    sway: SwayModel
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Posterior:
     """Estimate of all sources and their covariance in factored form.
 
@@ -79,18 +110,18 @@ class Posterior:
     ----------
     estimate : array, shape (n_sources,)
     prior_sd : array, shape (n_sources,)
-    gain : array, shape (n_sources, m)
-        K = P H' S^-1.
-    seen : array, shape (m, n_sources)
-        H, the rows of the m measurements.
+    scaled : array, shape (m, n_sources)
+        H, the rows of the m measurements, each column times the prior standard deviation of its source.
+    root : array, shape (m, m)
+        Lower Cholesky factor of S.
     noise_root : array, shape (m, m)
         Cholesky factor of their covariance C.
     """
 
     estimate: FloatArray
     prior_sd: FloatArray
-    gain: FloatArray
-    seen: FloatArray
+    scaled: FloatArray
+    root: FloatArray
     noise_root: FloatArray
 
     def parts(self, rows: FloatArray) -> FloatArray:
@@ -100,10 +131,13 @@ class Posterior:
         -----
         The sources that remain independent are those of the prior and the errors of the measurements:
         P_after = (I - KH) P (I - KH)' + K C K' (Joseph's form, positive by construction). Products of parts are
-        covariances, also between rows of different calls.
+        covariances, also between rows of different calls. The gain K = P H' S^-1 itself is never made: only its
+        product with the few rows that are asked for.
         """
-        through = rows @ self.gain
-        return np.concatenate([(rows - through @ self.seen) * self.prior_sd, through @ self.noise_root], axis=-1)
+        scaled = (rows * self.prior_sd).reshape(-1, self.prior_sd.size)
+        through = _solved(self.root, self.scaled @ scaled.T).T
+        parts = np.concatenate([scaled - through @ self.scaled, through @ self.noise_root], axis=1)
+        return np.asarray(parts.reshape(*rows.shape[:-1], -1))
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -154,10 +188,33 @@ def prior_variance(basis: Basis, prior: Prior) -> FloatArray:
     return out
 
 
-def _system(
-    basis: Basis, rests: tuple[Rest, ...], constants: FloatArray, sway: SwayModel
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Rows, residuals and covariance of all measurements of the rests."""
+def _lower(matrix: FloatArray) -> FloatArray:
+    """Lower Cholesky factor."""
+    return np.asarray(np.linalg.cholesky(matrix), dtype=np.float64)
+
+
+def _solved(root: FloatArray, right: FloatArray) -> FloatArray:
+    """S^-1 times the columns of `right`, by the lower Cholesky factor of S."""
+    from scipy.linalg import cho_solve
+
+    return np.asarray(cho_solve((root, True), right, check_finite=False))
+
+
+def what_is_seen(
+    basis: Basis, rests: tuple[Rest, ...], variance: FloatArray, constants: FloatArray, sway: SwayModel
+) -> Seen:
+    """Rows, residuals and covariances of all measurements of some rests.
+
+    Parameters
+    ----------
+    basis : Basis
+    rests : tuple of Rest
+    variance : array, shape (n_sources,)
+        Prior variances; the prior mean is zero.
+    constants : array, shape (18,)
+        What the strapdown solution behind `basis` already contains of the constant sources.
+    sway : SwayModel
+    """
     rows: list[FloatArray] = []
     residuals: list[FloatArray] = []
     blocks: list[FloatArray] = []
@@ -177,40 +234,41 @@ def _system(
             rows.append(g)
             residuals.append(rest.gyro_radps)
             blocks.append(np.eye(3) * _turn_variance(rest, sway))
-    size = sum(b.shape[0] for b in blocks)
-    covariance = np.zeros((size, size))
+    sizes = [b.shape[0] for b in blocks]
+    of_rest = [k for k, rest in enumerate(rests) for _ in range(1 if rest.gyro_radps is None else 2)]
+    is_turn = [turns for rest in rests for turns in ((False,) if rest.gyro_radps is None else (False, True))]
+    sd = np.sqrt(variance)
+    scaled = np.concatenate(rows)
+    scaled *= sd
+    covariance = scaled @ scaled.T
+    noise_root = np.zeros_like(covariance)
     i = 0
-    for b in blocks:
-        covariance[i : i + b.shape[0], i : i + b.shape[0]] = b
-        i += b.shape[0]
-    return np.concatenate(rows), np.concatenate(residuals), covariance
+    for block, size in zip(blocks, sizes, strict=True):
+        here = slice(i, i + size)
+        block[np.diag_indices(size)] += 1e-12
+        covariance[here, here] += block
+        noise_root[here, here] = _lower(block)
+        i += size
+    return Seen(
+        scaled, np.concatenate(residuals), noise_root, covariance, np.repeat(of_rest, sizes), np.repeat(is_turn, sizes),
+        sd, sway,
+    )  # fmt: skip
 
 
-def solve_rests(
-    basis: Basis, rests: tuple[Rest, ...], variance: FloatArray, constants: FloatArray, sway: SwayModel
-) -> Posterior:
+def solve_rests(seen: Seen, used: BoolArray | None = None) -> Posterior:
     """Estimate all sources of error from the rests.
 
     Parameters
     ----------
-    basis : Basis
-    rests : tuple of Rest
-    variance : array, shape (n_sources,)
-        Prior variances; the prior mean is zero.
-    constants : array, shape (18,)
-        What the strapdown solution behind `basis` already contains of the constant sources.
-    sway : SwayModel
+    seen : Seen
+    used : array of bool, shape (m,), optional
+        Measurements that count; whole rests, with or without their gyroscope. All if left out.
     """
-    from scipy.linalg import cho_factor, cho_solve
-
-    h, z, covariance = _system(basis, rests, constants, sway)
-    sd = np.sqrt(variance)
-    scaled = h * sd
-    covariance[np.diag_indices_from(covariance)] += 1e-12
-    factor = cho_factor(scaled @ scaled.T + covariance, lower=True)
-    gain = (cho_solve(factor, scaled) * sd).T
-    root = np.asarray(np.linalg.cholesky(covariance), dtype=np.float64)
-    return Posterior(gain @ z, sd, gain, h, root)
+    i = np.arange(seen.rest.size) if used is None else np.flatnonzero(used)
+    root = _lower(seen.covariance[np.ix_(i, i)])
+    scaled = seen.scaled[i]
+    estimate = seen.prior_sd * (_solved(root, seen.residual[i]) @ scaled)
+    return Posterior(estimate, seen.prior_sd, scaled, root, seen.noise_root[np.ix_(i, i)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -227,24 +285,27 @@ class Misfit:
     turn: float
 
 
-def rest_misfit(basis: Basis, rest: Rest, after: Posterior, constants: FloatArray, sway: SwayModel) -> Misfit:
-    """Compare a rest with the estimate from other rests."""
-    h = basis.rows("velocity", rest.t_s)
-    z = -rest.velocity_mps + h[:, :, :CONSTANTS] @ constants - h @ after.estimate
-    parts = after.parts(h.mean(axis=0))
-    covariance = parts @ parts.T + np.diag(np.array(sway.speed_mps) ** 2)
-    mean = z.mean(axis=0)
-    speed = float(np.sqrt(mean @ np.linalg.solve(covariance, mean) / 3.0))
-    turn = 0.0
-    if rest.gyro_radps is not None:
-        g = np.zeros((3, basis.n_sources))
-        g[:, GYRO_BIAS] = np.eye(3)
-        parts = after.parts(g)
-        off = rest.gyro_radps - after.estimate[GYRO_BIAS]
-        turn = float(
-            np.sqrt(off @ np.linalg.solve(parts @ parts.T + np.eye(3) * _turn_variance(rest, sway), off) / 3.0)
-        )
-    return Misfit(speed, float(np.linalg.norm(mean)), turn)
+def rest_misfit(seen: Seen, used: BoolArray, k: int) -> Misfit:
+    """Compare the mean velocity and the mean turn of rest number k with what the measurements `used` predict."""
+    i, u = np.flatnonzero(seen.rest == k), np.flatnonzero(used)
+    n = int(np.count_nonzero(~seen.turn[i]))
+    # Velocities come first, three a mark; then, where there is a gyroscope, three rates of turn.
+    average = np.zeros((3 if n == i.size else 6, i.size))
+    average[:3, :n] = np.tile(np.eye(3), n // 3) / (n // 3)
+    average[3:, n:] = np.eye(i.size - n)
+    noise_root = seen.noise_root[np.ix_(i, i)]
+    noise = np.concatenate([np.array(seen.sway.speed_mps), np.diag(noise_root)[n:]]) ** 2
+    cross = average @ seen.covariance[np.ix_(i, u)]
+    root = _lower(seen.covariance[np.ix_(u, u)])
+    told = _solved(root, np.column_stack([cross.T, seen.residual[u]]))
+    off = average @ seen.residual[i] - cross @ told[:, -1]
+    left = average @ (seen.covariance[np.ix_(i, i)] - noise_root @ noise_root.T) @ average.T - cross @ told[:, :-1]
+    left += np.diag(noise)
+
+    def beyond(part: slice) -> float:
+        return float(np.sqrt(off[part] @ np.linalg.solve(left[part, part], off[part]) / 3.0)) if off[part].size else 0.0
+
+    return Misfit(beyond(slice(3)), float(np.linalg.norm(off[:3])), beyond(slice(3, 6)))
 
 
 def _turn_variance(rest: Rest, sway: SwayModel) -> float:

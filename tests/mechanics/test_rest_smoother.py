@@ -16,6 +16,7 @@ from forcekit.mechanics.rest_smoother import (
     solve_rests,
     sway_kernel,
     sway_of,
+    what_is_seen,
 )
 from forcekit.model import FloatArray
 from forcekit.simulate.bar_sensor import SimulatedBarSensor
@@ -101,7 +102,9 @@ def test_solution_equals_a_kalman_smoother() -> None:
     ends = (0, n - 1)
     seen = {0: 0.03, n - 1: -0.05}
     rests = tuple(Rest(np.array([i * h]), np.array([[0.0, 0.0, -seen[i]]]), None, 0.0) for i in ends)
-    found = solve_rests(basis, rests, prior_variance(basis, prior), np.zeros(CONSTANTS), SwayModel((r, r, r), 0.6, 0.0))
+    found = solve_rests(
+        what_is_seen(basis, rests, prior_variance(basis, prior), np.zeros(CONSTANTS), SwayModel((r, r, r), 0.6, 0.0))
+    )
     mean, covariance = rts(n, h, q, r, seen)
     t = h * np.arange(n)
     velocity, travel = basis.rows("velocity", t)[:, 2], basis.rows("travel", t)[:, 2]
