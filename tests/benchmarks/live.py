@@ -1,10 +1,11 @@
 """The running analysis over long sessions: missed and false reps, time to the result, share of a core, memory.
 
-Run as ``python -m tests.benchmarks.live reps [pieces]``, ``... latency [lifts]``, ``... share [seconds]`` or
-``... equal [seconds]``.
+Run as ``python -m tests.benchmarks.live reps [pieces]``, ``... latency [lifts]``, ``... share [seconds]``,
+``... memory [rounds]`` or ``... equal [seconds]``.
 
 ``reps`` plays invented sessions of about ten minutes one after the other as one stream (two hours are about 12 pieces)
-faster than real time (``reps-with-bar``: with a bar); ``latency`` says how long a first look takes after take-off;
+faster than real time (``reps-with-bar``: with a bar; its memory is mostly the simulation's); ``memory`` plays one piece
+of two minutes over and over, so that only the analysis can grow; ``latency`` says how long a first look takes after take-off;
 ``share`` records in real time from virtual devices (1 kHz plate, 1 kHz bar, pseudo-terminals of another process);
 ``equal`` records from virtual devices with clocks of their own and compares what the session showed with its file.
 """
@@ -116,6 +117,20 @@ def reps(n_pieces: int, *, bar: bool) -> None:
     )
 
 
+def memory(rounds: int) -> None:
+    """Memory after each round of one piece with a bar."""
+    plate, bar, _ = piece(3, 5, bar=True)
+    assert bar is not None
+    span_s = float(plate.t_s[-1]) + 1.0 / RATE_HZ
+    live = LiveAnalysis(plate.device, bar.device)
+    for k in range(rounds):
+        for what, t_s, raw in packets(plate, bar, k * span_s):
+            for event in live.push_plate(t_s, raw) if what == "plate" else live.push_bar(t_s, raw):
+                if isinstance(event, Due):
+                    measured(event, AttemptCard(), Settings(), BOOK)
+        print(f"{(k + 1) * span_s / 60.0:4.0f} min {resident_mb():5.0f} MB, {live.n_remembered} samples remembered")
+
+
 def latency(n_lifts: int) -> None:
     """From the end of the drive to the first look, in its parts."""
     waits, works, spent, confirms = [], [], [], []
@@ -215,6 +230,8 @@ if __name__ == "__main__":
         latency(int(number or 100))
     elif what == "share":
         share(number or 60.0)
+    elif what == "memory":
+        memory(int(number or 20))
     elif what == "equal":
         equal(number or 200.0)
     else:
