@@ -5,7 +5,8 @@ Run as ``python -m tests.benchmarks.live reps [pieces]``, ``... latency [lifts]`
 
 ``reps`` plays invented sessions of about ten minutes one after the other as one stream (two hours are about 12 pieces)
 faster than real time (``reps-with-bar``: with a bar; its memory is mostly the simulation's); ``memory`` plays one piece
-of two minutes over and over, so that only the analysis can grow; ``latency`` says how long a first look takes after take-off;
+of two minutes over and over, so that only the analysis can grow; ``latency`` says how long a first look takes after
+take-off;
 ``share`` records in real time from virtual devices (1 kHz plate, 1 kHz bar, pseudo-terminals of another process);
 ``equal`` records from virtual devices with clocks of their own and compares what the session showed with its file.
 """
