@@ -11,7 +11,11 @@ import pytest
 ROOT = Path(__file__).parents[1]
 
 
-@pytest.mark.parametrize("command", [["ruff", "check", "."], ["mypy"]], ids=["ruff", "mypy"])
+# Where there is no cache to go on from, writing one takes a sixth of the time.
+MYPY = ["mypy"] if (ROOT / ".mypy_cache").is_dir() else ["mypy", "--cache-dir=/dev/null"]
+
+
+@pytest.mark.parametrize("command", [MYPY, ["ruff", "check", "."]], ids=["mypy", "ruff"])
 def test_checker_has_nothing_to_say(command: list[str]) -> None:
     """Ruff and strict mypy, with the settings of pyproject.toml, find nothing."""
     done = subprocess.run([sys.executable, "-m", *command], capture_output=True, text=True, cwd=ROOT)

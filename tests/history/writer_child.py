@@ -1,12 +1,14 @@
 """A process that adds attempts and says each one's uid after it was stored; made to be killed.
 
-    python writer_child.py ADDRESS RECORDINGS ATHLETE FIRST N_ATTEMPTS SCRATCH
+    python writer_child.py ADDRESS RECORDINGS ATHLETE[,ATHLETE...] FIRST N_ATTEMPTS SCRATCH
 
-Each attempt has N_MEASURES measures, a finding, a quality check and a raw file of its own.
+For several athletes it becomes so many processes, once all is imported: they begin at the same moment. Each attempt has
+N_MEASURES measures, a finding, a quality check and a raw file of its own.
 """
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 
@@ -48,12 +50,22 @@ def add_one(store: Store, athlete: str, number: int, scratch: Path) -> Stored:
 
 def main() -> None:
     """Add attempts until done or killed."""
-    address, recordings, athlete, first, n, scratch = sys.argv[1:]
+    address, recordings, athletes, first, n, scratch = sys.argv[1:]
+    athlete, *others = athletes.split(",")
+    children: list[int] = []
+    for other in others:
+        child = os.fork()
+        if child == 0:
+            athlete, children = other, []
+            break
+        children.append(child)
     with open_store(address, recordings=recordings) as store:
         for number in range(int(first), int(first) + int(n)):
             stored = add_one(store, athlete, number, Path(scratch))
             sys.stdout.write(stored.attempt_uid + "\n")
             sys.stdout.flush()
+    if any(os.waitpid(child, 0)[1] for child in children):
+        sys.exit(1)
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 from functools import cache
 
 import numpy as np
@@ -32,12 +33,18 @@ def noisy_sensor(rng: np.random.Generator, rate_hz: float, gravity_mps2: float) 
     )  # fmt: skip
 
 
-def lift(seed: int, rate_hz: float, *, cut: bool) -> tuple[Motion, BarMotion]:
-    """Simulate a jerk, record its bar, find the rests, and compute its motion; `cut` ends it in the catch."""
+@cache
+def jerk(seed: int) -> tuple[Motion, np.random.Generator]:
+    """A simulated jerk, made once, and where its random numbers go on."""
     rng = np.random.default_rng([seed, 7])
-    motion = simulate_lift(random_plan(rng, movement="jerk"), seed, rate_hz=2000.0)
+    return simulate_lift(random_plan(rng, movement="jerk"), seed, rate_hz=2000.0), rng
+
+
+def lift(seed: int, rate_hz: float, *, cut: bool) -> tuple[Motion, BarMotion]:
+    """Record the bar of a jerk, find the rests, and compute its motion; `cut` ends it in the catch."""
+    motion, rng = jerk(seed)
     mark = motion.marks[0]
-    accel, gyro = in_si(record_bar(motion, noisy_sensor(rng, rate_hz, motion.gravity_mps2), seed))
+    accel, gyro = in_si(record_bar(motion, noisy_sensor(copy.deepcopy(rng), rate_hz, motion.gravity_mps2), seed))
     assert gyro is not None
     if cut:
         n = round((mark.drive_end_s + 0.35) * rate_hz)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -102,7 +103,8 @@ def test_outcomes_differ_in_shape_or_filling() -> None:
 
 @pytest.mark.parametrize("suffix", [".png", ".svg", ".pdf"])
 def test_the_same_timeline_gives_the_same_bytes(timeline: Timeline, tmp_path: Path, suffix: str) -> None:
-    """Twice the same file; a name in another script is no warning; an SVG is well-formed."""
+    """Twice the same file; a name in another script is no warning; an SVG is well-formed. One panel stands for all."""
+    timeline = replace(timeline, rows=timeline.rows[:1])
     for name in ("one", "two"):
         save_trend_figure(timeline, tmp_path / f"{name}{suffix}")
     one, two = ((tmp_path / f"{name}{suffix}").read_bytes() for name in ("one", "two"))

@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
+import typer
 
+from forcekit import cli
 from forcekit.acquire.device_file import save_device
 from tests.stories.in_process import Run, run
 from tests.stories.wrong_devices import bar_device, plate_device
+
+
+@pytest.fixture(autouse=True, scope="module")
+def commands_built_once() -> Iterator[None]:
+    """Typer builds all commands anew at every call, which takes longer than most commands do."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("forcekit.cli.app", typer.main.get_command(cli.app))
+        yield
 
 
 @pytest.fixture(autouse=True)
