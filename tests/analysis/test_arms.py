@@ -53,6 +53,18 @@ def lift_of(recording: Recording) -> Lift:
     return lift
 
 
+@cache
+def recorded(pattern: str | None, seed: int) -> Recording:
+    """Plate and bar of a lift as they are, recorded once."""
+    return recording_of(motion_of(pattern, seed), seed)
+
+
+@cache
+def analysed(pattern: str | None, seed: int) -> Lift:
+    """The lift of such a recording, analysed once."""
+    return lift_of(recorded(pattern, seed))
+
+
 def test_truth_is_inside_the_intervals_of_the_bar() -> None:
     """Over eight lifts at least 85 % of the bar's intervals hold the truth.
 
@@ -62,7 +74,7 @@ def test_truth_is_inside_the_intervals_of_the_bar() -> None:
     inside = total = 0
     for seed in range(8):
         motion = motion_of(None, seed)
-        lift = lift_of(recording_of(motion, seed))
+        lift = analysed(None, seed)
         for name, truth in motion.truths[0].measures.items():
             m = lift.measures[name]
             if m.low is not None and m.high is not None and ("bar" in name or "shaft" in name):
@@ -76,14 +88,14 @@ def test_truth_is_inside_the_intervals_of_the_bar() -> None:
 def test_fault_of_the_bar_is_named_first(pattern: str) -> None:
     """A fault only the bar's sensor sees is found clear and first."""
     for seed in (1, 2):
-        lift = lift_of(recording_of(motion_of(pattern, seed), seed))
+        lift = analysed(pattern, seed)
         assert (pattern, "clear") == (lift.findings[0].pattern, lift.findings[0].strength)
 
 
 def test_clean_lift_raises_nothing() -> None:
     """A clean lift with a bar sensor has no clear finding."""
     for seed in (3, 4):
-        lift = lift_of(recording_of(motion_of(None, seed), seed))
+        lift = analysed(None, seed)
         assert [] == [f.pattern for f in lift.findings if f.strength == "clear"]
 
 
@@ -165,7 +177,7 @@ def test_wrong_bar_recording_is_named(edit: Callable[[Stream], Stream], told: st
 
 def test_clock_off_by_an_hour_is_named_and_aligned_by_the_movement() -> None:
     """Stamps an hour apart are named; the movement still puts both on one clock."""
-    recording = recording_of(motion_of(None, 3), 3)
+    recording = recorded(None, 3)
     assert recording.plate is not None
     plate = dataclasses.replace(recording.plate, first_stamp_s=1.7e9)
     lift = lift_of(_edited(dataclasses.replace(recording, plate=plate), _stamped(1.7e9 + 3601.0)))
@@ -175,7 +187,7 @@ def test_clock_off_by_an_hour_is_named_and_aligned_by_the_movement() -> None:
 
 def test_recording_of_standing_still_is_refused() -> None:
     """A bar's recording without the lift cannot be aligned; every bar measure says so and the plate's stay."""
-    recording = recording_of(motion_of(None, 3), 3)
+    recording = recorded(None, 3)
 
     def only_stance(s: Stream) -> Stream:
         keep = s.t_s < s.t_s[0] + 1.8
@@ -188,10 +200,9 @@ def test_recording_of_standing_still_is_refused() -> None:
 
 def named(plate_of: int, bar_of: int) -> bool:
     """Whether a check says that the bar's file may be of another lift."""
-    recording = dataclasses.replace(
-        recording_of(motion_of(None, plate_of), plate_of), bar=recording_of(motion_of(None, bar_of), bar_of).bar
-    )
-    checks = [q for q in lift_of(recording).quality if "plate and bar" in q.name]
+    pair = dataclasses.replace(recorded(None, plate_of), bar=recorded(None, bar_of).bar)
+    lift = analysed(None, plate_of) if plate_of == bar_of else lift_of(pair)
+    checks = [q for q in lift.quality if "plate and bar" in q.name]
     return any(q.verdict != "good" for q in checks)
 
 
