@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 from collections.abc import Iterable
 from dataclasses import replace
 from datetime import datetime
 from pathlib import Path
 
+import sqlalchemy as sa
+
 from forcekit.batch.one import ToKeep
 from forcekit.errors import InputError
+from forcekit.history import schema as t
 from forcekit.history.keep import Files, filled_card, filled_names, keep_lifts, recorded_at
 from forcekit.history.people import list_athletes
-from forcekit.history.store import Store, open_store
+from forcekit.history.store import Store, open_store, reading
 from forcekit.model import AttemptCard, Recording
 
-__all__ = ["check_athletes", "keep", "with_known"]
+__all__ = ["check_athletes", "filled_in", "keep", "with_known"]
 
 
 @functools.lru_cache(maxsize=1)
@@ -33,6 +37,19 @@ def check_athletes(store: Store, names: Iterable[str]) -> None:
             f"--store: {store.place} does not know {', '.join(unknown[:10])}{more}; "
             f'`forcekit athlete add "{unknown[0]}"` adds a lifter, or correct the name in the table of cards.'
         )
+
+
+def filled_in(store: Store) -> dict[str, str]:
+    """By athlete, hex digits that change with whatever the store fills into a card: stature, foot, body masses."""
+    a, b = t.athletes.c, t.body_masses.c
+    weighed = sa.select(b.athlete_id, b.at, b.mass_kg).order_by(b.athlete_id, b.at)
+    with reading(store) as conn:
+        people = conn.execute(sa.select(a.id, a.name, a.stature_m, a.foot_length_m, a.shoe_size_mm)).all()
+        masses: dict[int, list[tuple[float, float]]] = {}
+        for row in conn.execute(weighed):
+            masses.setdefault(row.athlete_id, []).append((row.at, row.mass_kg))
+    told = {p.name: repr((tuple(p[2:]), masses.get(p.id, []))) for p in people}
+    return {name: hashlib.sha256(text.encode()).hexdigest()[:16] for name, text in told.items()}
 
 
 def with_known(where: str, recording: Recording, path: Path, date: str | None) -> tuple[Recording, float, list[str]]:

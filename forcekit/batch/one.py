@@ -49,6 +49,8 @@ class Common:
         The history in which lifts are kept.
     identity : str
         Version of all that decides the numbers; a worker with another one refuses to work.
+    people : dict of str to str, optional
+        By name, what changes with what the history fills into a lifter's cards.
     """
 
     root: str
@@ -58,6 +60,7 @@ class Common:
     bar_device: str | None
     store: str | None
     identity: str
+    people: dict[str, str] | None = None
 
 
 class Done(msgspec.Struct, array_like=True, frozen=True):
@@ -221,9 +224,19 @@ def _fingerprint(common: Common, job: Job, inputs: _Inputs, problem: InputError 
         None if job.card is None else said_of(job.card),
         [(c.t_s, said_of(c.card)) for c in job.cards],
         job.date,
+        _filled_from(common, job, inputs),
         None if problem is None else str(problem),
     ]
     return hashlib.sha256(msgspec.json.encode(told)).hexdigest()
+
+
+def _filled_from(common: Common, job: Job, inputs: _Inputs) -> list[tuple[str, str]]:
+    """What the history fills into the cards; of everybody where a card stands in a file that is not read yet."""
+    people = common.people or {}
+    if "card" in inputs.hashes or Path(job.path).suffix.lower() in WHOLE:
+        return sorted(people.items())
+    names = {c.athlete.strip() for c in (job.card, *(t.card for t in job.cards)) if c is not None and c.athlete}
+    return sorted((name, people.get(name, "")) for name in names)
 
 
 @functools.lru_cache(maxsize=64)

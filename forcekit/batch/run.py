@@ -6,7 +6,7 @@ import functools
 import os
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import islice
 from pathlib import Path
 from typing import Any
@@ -185,12 +185,13 @@ def _work(workers: Workers, common: Common, jobs: Sequence[Job], journal: Journa
     store = None
     with ExitStack() as stack:
         if common.store is not None:
-            from forcekit.batch.into_store import check_athletes
+            from forcekit.batch.into_store import check_athletes, filled_in
             from forcekit.history.store import open_store
 
             store = stack.enter_context(open_store(common.store))
             cards = [c for job in jobs for c in (job.card, *(t.card for t in job.cards)) if c is not None]
             check_athletes(store, {card.athlete.strip() for card in cards if card.athlete})
+            common = replace(common, people=filled_in(store))
         groups = in_groups(_with_known(jobs, journal), (job.size for job in jobs), len(jobs), workers.n)
         n_analysed = 0
         task = functools.partial(analyze_group, common)

@@ -202,3 +202,27 @@ def test_lifts_are_kept_in_the_history(season: Path, tmp_path: Path) -> None:
         assert [2] == [a.n_attempts for a in list_athletes(store)]
     (row,) = [r for r in lifts(tmp_path / "out") if r["file"] == "lift_2.csv"]
     assert "1.7" == row["stature_m"]
+
+
+def test_a_lifter_corrected_in_the_history_is_done_again(season: Path, tmp_path: Path) -> None:
+    """Stature or body mass corrected in the history: that lifter's recordings are analysed again, and no other one."""
+    from forcekit.history.people import add_athlete, add_body_mass, change_athlete
+    from forcekit.history.store import open_store
+
+    table = write(
+        tmp_path / "cards.csv", "file,athlete,load_kg\nlift_1.csv,Ines Falkner,60\nlift_2.csv,Oke Brandvold,65\n"
+    )
+    where = tmp_path / "club.sqlite"
+    wanted = BatchWanted(inputs=[str(season / "hall")], out=tmp_path / "out", cards=table, store=str(where))
+    with open_store(where) as store:
+        add_athlete(store, "Ines Falkner", stature_m=1.7)
+        add_athlete(store, "Oke Brandvold", stature_m=1.8)
+    assert 11 == run_batch(wanted, 1).n_analysed
+    assert 0 == run_batch(wanted, 1).n_analysed
+    with open_store(where) as store:
+        change_athlete(store, "Ines Falkner", stature_m=1.72)
+    assert 1 == run_batch(wanted, 1).n_analysed
+    with open_store(where) as store:
+        add_body_mass(store, "Oke Brandvold", 93.0)
+    assert 1 == run_batch(wanted, 1).n_analysed
+    assert ["1.72"] == [r["stature_m"] for r in lifts(tmp_path / "out") if r["file"] == "lift_1.csv"]
