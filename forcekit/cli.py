@@ -41,7 +41,9 @@ BriefOption = Annotated[bool, typer.Option("--brief", help="Leave out the table 
 def main() -> None:
     """Run the command line; the library's own errors become one line and exit code 2."""
     from forcekit.errors import ForcekitError
+    from forcekit.threads import one_thread_each
 
+    one_thread_each()
     try:
         app()
     except ForcekitError as e:

@@ -56,9 +56,6 @@ def batch(
     anew: Annotated[bool, typer.Option("--anew", help="Do everything again, also what has not changed.")] = False,
 ) -> None:
     """Analyse folders of recordings; write tables of lifts, failures, files and quality. Goes on where it stopped."""
-    from forcekit.batch.workers import one_thread_each
-
-    one_thread_each()
     from forcekit.analysis.pipeline import Settings
     from forcekit.batch.run import BatchWanted
     from forcekit.errors import InputError

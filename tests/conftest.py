@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import pytest
-from helpers import FolderMissing
 from hypothesis import settings
+
+from forcekit.threads import one_thread_each
+
+one_thread_each()  # as the command line does, before anything loads numpy
 
 settings.register_profile("forcekit", derandomize=True, deadline=None, max_examples=60)
 settings.load_profile("forcekit")
@@ -22,6 +25,8 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 @pytest.hookimpl(wrapper=True)
 def pytest_runtest_call(item: pytest.Item) -> object:
     """Skip a test on open data where the folder of open data is absent."""
+    from helpers import FolderMissing
+
     try:
         return (yield)
     except FolderMissing as e:

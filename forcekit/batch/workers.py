@@ -19,13 +19,13 @@ from multiprocessing import connection
 from typing import Any, TypeVar
 
 from forcekit.errors import InputError
+from forcekit.threads import one_thread_each
 
 __all__ = [
     "FEW_FILES",
     "Workers",
     "dask_workers",
     "in_groups",
-    "one_thread_each",
     "process_workers",
     "run_groups",
     "thread_worker",
@@ -80,16 +80,6 @@ class Workers:
         if self._executor is not None:
             self._executor.shutdown(wait=True)
             self._executor = None
-
-
-def one_thread_each() -> None:
-    """Let numpy compute with one thread, if it is not loaded yet and nobody said otherwise.
-
-    The workers are the parallelism; and sums split over several threads are rounded differently, which the fit of the
-    bar's motion may carry into the fifth digit of its interval.
-    """
-    for name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-        os.environ.setdefault(name, "1")
 
 
 def thread_worker() -> Workers:
