@@ -25,6 +25,8 @@ from forcekit.model import AttemptCard, DeviceFile, FloatArray, Stream
 __all__ = ["Feed", "joined"]
 
 FIT_EVERY_S = 2.0
+EARLY_S = 10.0
+"""So much of the bar is kept for a plate that has not sent anything yet (our choice)."""
 ARRIVALS_S = 1.0
 """Of each second the earliest arrival is kept for the fit of the clocks (our choice)."""
 MOST_ARRIVALS = 3600
@@ -76,6 +78,8 @@ class Feed:
         self._plate: _Device | None = None
         self._bar: _Device | None = None
         self._fitted_s = -np.inf
+        self._early: list[tuple[FloatArray, FloatArray]] = []
+        """What the bar sent before the plate sent anything; the file has it, too."""
         self._empty: FloatArray | None = None
         self.card = AttemptCard()
         """Whose foot the trace is drawn on."""
@@ -107,7 +111,14 @@ class Feed:
                 self._plate = _Device(number, device, tick_s, batch.epoch, float(batch.tick[0]))
                 bar = None if self._bar is None else self._bar.device
                 self.analysis = LiveAnalysis(device, bar, self._settings, self._source)
-            return self._of_plate(self._plate, batch) if number == self._plate.number else []
+            if number != self._plate.number:
+                return []
+            events = self._of_plate(self._plate, batch)
+            assert self.analysis is not None
+            early, self._early = self._early, []
+            for own_s, raw in early:
+                events += self.analysis.push_bar(own_s, raw)
+            return events
         if self._bar is None:
             self._bar = _Device(number, device, tick_s, batch.epoch, float(batch.tick[0]))
             if self.analysis is not None:
@@ -132,12 +143,13 @@ class Feed:
     def _of_bar(self, d: _Device, batch: Batch) -> list[Event]:
         if batch.epoch != d.epoch:
             d.epoch, d.first_tick, d.clock = batch.epoch, float(batch.tick[0]), _Clock()
-            self._fitted_s = -np.inf
+            self._fitted_s, self._early = -np.inf, []
             if self.analysis is not None:
                 self.analysis.forget_bar()
         own_s = (batch.tick - d.first_tick) * d.tick_s
         d.clock.add(float(own_s[-1]), batch.host_s)
-        if self.analysis is None or not d.clock.own or self._plate is None:
+        if self.analysis is None:
+            self._early = [e for e in self._early if e[0][-1] > own_s[-1] - EARLY_S] + [(own_s, batch.raw)]
             return []
         self._fit()
         return self.analysis.push_bar(own_s, batch.raw)
