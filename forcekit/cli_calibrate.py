@@ -281,7 +281,7 @@ def _made_at(path: Path) -> str:
     from forcekit.acquire.recorder import JOURNAL_SUFFIX
     from forcekit.acquire.recording_file import read_take
 
-    if path.suffix in (".parquet", ".npz", JOURNAL_SUFFIX):
+    if path.suffix.lower() in (".parquet", ".npz", JOURNAL_SUFFIX):
         started = read_take(path).started
         if started:
             return started

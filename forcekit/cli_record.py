@@ -84,6 +84,8 @@ def _journal_name(out: Path, seconds: float | None) -> Path:
 
     if seconds is not None and not seconds > 0.0:
         raise InputError(f"--seconds {seconds:g}: a number above 0 is needed.")
+    if out.name in ("", ".."):
+        raise InputError(f"{out}: this names a folder; name the recording itself, such as {out / 'session1'}.")
     if not out.parent.is_dir():
         raise InputError(f"{out}: there is no folder {out.parent}; make it or record elsewhere.")
     if out.suffix in (".parquet", ".npz", JOURNAL_SUFFIX):

@@ -52,6 +52,7 @@ class Reason(Enum):
     GAP = "samples are missing there"
     SATURATED = "the sensor was at its limit there"
     NO_BAR = "there is no sensor on the bar"
+    BAR_UNUSABLE = "the readings of the sensor on the bar cannot be used"
     NO_PLATE = "there is no force plate"
     NO_GYRO = "the bar sensor has no gyroscope"
     NOT_ALIGNED = "plate and bar could not be put on one clock"

@@ -364,7 +364,7 @@ class Recording:
         parts = []
         for label, stream in (("plate", self.plate), ("bar", self.bar)):
             if stream is not None:
-                span = float(stream.t_s[-1] - stream.t_s[0])
+                span = float(np.ptp(stream.t_s)) if stream.t_s.size else 0.0
                 rate = (stream.t_s.size - 1) / span if span > 0 else 0.0
                 parts.append(f"{label} {span:.1f} s at {rate:.0f} Hz, {len(stream.raw)} channels")
         return f"<Recording {self.source}: {'; '.join(parts)}>"

@@ -96,6 +96,10 @@ BAD = [
     ("a channel twice", TABLE, other("[[plates]]", '[[channels]]\nname = "F"\n[[plates]]'), ["twice", "its own"]),
     ("unknown encoding", TABLE, other("[time]", '[table]\nencoding = "klingon"\n[time]'), ['"klingon"', '"utf-8"']),
     ("unknown delimiter", TABLE, other("[time]", '[table]\ndelimiter = "::"\n[time]'), ['"::"', '";"']),
+    ("a short row where a column of words is asked for", "t;F;note\n0;700\n" + "1;700;x\n" * 80,
+     other('name = "F"', 'name = "F"\ncolumn = 3'), ["a.csv", "line 2", "found 2 fields", "complete"]),
+    ("a number beyond all", TABLE, DEVICE + "[link]\ntransport = \"serial\"\nbaud = 1" + "0" * 400 + "\n",
+     ["a.device.toml", "[link]", "baud is 1e+300", "baud"]),
     ("header_rows beyond the end", TABLE, other("[time]", "[table]\nheader_rows = 500\n[time]"), ["a.csv", "numbers"]),
 ]  # fmt: skip
 

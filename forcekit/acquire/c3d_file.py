@@ -18,6 +18,7 @@ from typing import Any, Literal
 import msgspec
 import numpy as np
 
+from forcekit.acquire.device_check import HIGHEST_RATE_HZ, LOWEST_RATE_HZ
 from forcekit.errors import InputError
 from forcekit.mechanics.c3d_platform import CHANNELS, Wrench, flip_origin, plate_axes, wrench
 from forcekit.model import Channel, DeviceFile, FloatArray, Plate, Recording, Stream, TimeAxis
@@ -163,6 +164,16 @@ def c3d_plates(data: C3dData, source: str, *, zero: bool = True) -> list[C3dPlat
             f"{source}: there is no force platform in this file; export the plate's channels with their "
             "FORCE_PLATFORM parameters, or as a table."
         )
+    n_described = min(p["type"].size, np.atleast_2d(p["channel"]).shape[0])
+    if used > n_described:
+        raise InputError(
+            f"{source}: FORCE_PLATFORM:USED says {used} platforms, but {n_described} are described; export it again."
+        )
+    if not LOWEST_RATE_HZ <= data.rate_hz <= HIGHEST_RATE_HZ:
+        raise InputError(
+            f"{source}: its rate is {data.rate_hz:g} samples per second, allowed are {LOWEST_RATE_HZ:g} to "
+            f"{HIGHEST_RATE_HZ:g}; export it again."
+        )
     metre, unit_note = _unit(data)
     return [_plate(data, i, metre, (unit_note,), f"{source}, platform {i + 1}", zero) for i in range(used)]
 
@@ -185,11 +196,11 @@ def _plate(data: C3dData, i: int, metre: float, notes: tuple[str, ...], where: s
         if "cal_matrix" not in p:
             raise InputError(f"{where}: type 4 needs FORCE_PLATFORM:CAL_MATRIX; write it into the file.")
         # The file holds columns one after another, so the reader's rows are the matrix's columns.
-        cal = p["cal_matrix"].reshape(-1, 6, 6)[i].T.copy()
+        cal = _of_plate(p, "cal_matrix", (6, 6), i, where).T.copy()
         cal[3:] *= metre
     elif kind == 1 or kind == 2:
         channels[:, 3:6] *= metre
-    origin = p["origin"].reshape(-1, 3)[i] * metre if "origin" in p else np.zeros(3)
+    origin = _of_plate(p, "origin", (3,), i, where) * metre if "origin" in p else np.zeros(3)
     if "origin" not in p:
         said.append("no ORIGIN: the moments are taken about the middle of the surface")
     elif kind in (2, 4):
@@ -202,7 +213,7 @@ def _plate(data: C3dData, i: int, metre: float, notes: tuple[str, ...], where: s
     channels, zero_note = _without_zero(channels, data, kind, cal, zero)
     said.append(zero_note)
     own = wrench(kind, channels, origin, cal)
-    corners = p["corners"].reshape(-1, 4, 3)[i] * metre if "corners" in p else np.zeros((4, 3))
+    corners = _of_plate(p, "corners", (4, 3), i, where) * metre if "corners" in p else np.zeros((4, 3))
     if not np.any(corners):
         said.append("no CORNERS: the place of the plate is not known, so no pressure is given")
         return C3dPlate(own, own, None, None, tuple(said))
@@ -211,6 +222,17 @@ def _plate(data: C3dData, i: int, metre: float, notes: tuple[str, ...], where: s
     except InputError as error:
         raise InputError(f"{where}: {error}") from None
     return C3dPlate(own.turned(axes), own, centre, axes, tuple(said))
+
+
+def _of_plate(p: dict[str, FloatArray], name: str, shape: tuple[int, ...], i: int, where: str) -> FloatArray:
+    """Part of a parameter that describes platform i."""
+    each = int(np.prod(shape))
+    if p[name].size < (i + 1) * each:
+        raise InputError(
+            f"{where}: FORCE_PLATFORM:{name.upper()} holds {p[name].size} numbers, {(i + 1) * each} are needed; "
+            "export it again."
+        )
+    return p[name].ravel()[i * each : (i + 1) * each].reshape(shape)
 
 
 def _unit(data: C3dData) -> tuple[float, str]:
@@ -306,6 +328,10 @@ def _stream(
         time=TimeAxis(rate_hz=data.rate_hz),
     )
     t_s = np.arange(data.analog.shape[0]) / data.rate_hz
+    sound = np.logical_and.reduce([np.isfinite(values) for values in raw.values()])
+    if not sound.all():
+        notes.append(f"{int(np.count_nonzero(~sound))} samples hold no finite number and were left out")
+        t_s, raw = t_s[sound], {name: values[sound] for name, values in raw.items()}
     odd = [f"the file is not as its header says: {o}" for o in data.meta["odd"]]
     return Stream(t_s, raw, device, path.name, "rate", tuple(dict.fromkeys([*notes, *odd])))
 

@@ -14,7 +14,7 @@ import msgspec
 
 from forcekit.acquire.arrival import Arrival, Connection, LinkEvent, Sink, host_now
 from forcekit.acquire.decode import decode, link_down, start_decoder, tick_of
-from forcekit.acquire.device_text import device_to_text
+from forcekit.acquire.device_file import device_text
 from forcekit.acquire.recorder import CARD_BACK, JOURNAL_SUFFIX, Entry, EntryKind, Journal
 from forcekit.acquire.recording_file import finish_journal
 from forcekit.acquire.samples import Batch, Decoder
@@ -145,7 +145,7 @@ class Capture:
         now = datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds")
         self._write(EntryKind.SESSION, 0, {"started": now})
         for i, p in enumerate(planned):
-            text = device_to_text(p.device) if p.device else None
+            text = device_text(p.device) if p.device else None
             self._write(EntryKind.DEVICE, i, {"source": p.address, "device": text})
 
     def start(self) -> None:
@@ -255,8 +255,8 @@ def _note_event(live: _Live, event: LinkEvent) -> None:
 def _note_data(live: _Live, item: Arrival) -> tuple[Batch, ...]:
     try:
         news, live.decoder = decode(item.data, item.host_s, live.decoder)
-    except InputError as error:
-        # The bytes are in the journal; a better device file can read them later.
+    except Exception as error:
+        # Whatever it is: the bytes are in the journal, and the thread that brings the next ones must live.
         live.problem = str(error)
         return ()
     live.status = news.status or live.status

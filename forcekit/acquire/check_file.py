@@ -5,12 +5,10 @@ from __future__ import annotations
 import csv
 import datetime
 import io
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
-from forcekit.acquire.toml_file import reason_of, shown, text_bytes
+from forcekit.acquire.toml_file import replace_file, shown, text_bytes
 from forcekit.errors import InputError
 
 __all__ = ["CheckRow", "add_check", "read_checks"]
@@ -98,21 +96,5 @@ def add_check(path: str | Path, row: CheckRow) -> tuple[CheckRow, ...]:
     writer.writerow(_COLUMNS)
     for r in rows:
         writer.writerow([getattr(r, name) for name in _COLUMNS])
-    _replace(path, out.getvalue())
+    replace_file(path, out.getvalue())
     return rows
-
-
-def _replace(path: Path, text: str) -> None:
-    """Write beside the file first, so that neither a crash nor a full disk leaves half a history."""
-    draft = ""
-    try:
-        handle, draft = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        os.chmod(draft, path.stat().st_mode & 0o777 if path.exists() else 0o644)
-        os.replace(draft, path)
-    except OSError as error:
-        Path(draft).unlink(missing_ok=True) if draft else None
-        raise InputError(f"{path}: the history could not be written; {reason_of(error)}.") from None

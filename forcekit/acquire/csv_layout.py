@@ -90,7 +90,10 @@ class Layout:
 def split_line(line: str, delimiter: str) -> list[str]:
     """Fields of a line without surrounding blanks and quotation marks."""
     if '"' in line and line.count('"') % 2 == 0:
-        fields = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
+        try:
+            fields = next(csv.reader([line.strip()], delimiter=delimiter, skipinitialspace=True), [])
+        except csv.Error:  # a field longer than any number or name
+            fields = line.split(delimiter)
     elif delimiter == " ":
         return line.split()
     else:
@@ -137,7 +140,7 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
     InputError
         If there is no row of numbers, or the table lies on its side.
     """
-    lines = _first_lines(data)
+    lines = _first_lines(data, _SAMPLE_LINES + (table.header_rows or 0))
     body = [line for line in lines[table.header_rows or 0 :] if line.strip() and strip_comment(line) is None]
     scored = body[len(body) // 2 :][-_SCORED_LINES:]
     if not scored:
@@ -181,9 +184,9 @@ class _Candidate:
     rank: tuple[float, int]
 
 
-def _first_lines(data: bytes) -> list[str]:
-    head = data[:_SAMPLE_BYTES].split(b"\n", _SAMPLE_LINES)
-    if len(head) > _SAMPLE_LINES or len(data) > _SAMPLE_BYTES:
+def _first_lines(data: bytes, most: int) -> list[str]:
+    head = data[:_SAMPLE_BYTES].split(b"\n", most)
+    if len(head) > most or len(data) > _SAMPLE_BYTES:
         head.pop()  # cut in the middle of a line
     return [line.decode("utf-8", "replace") for line in head]
 

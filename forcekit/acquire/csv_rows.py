@@ -226,7 +226,7 @@ def _row_problem(text: str, number: int, layout: Layout, wanted: Sequence[int], 
     fields = split_line(text, layout.delimiter)
     n = len(fields)
     extra = [field for field in fields[layout.n_columns :] if field]
-    if n < layout.n_needed:
+    if n < max(layout.n_needed, *(i + 1 for i in wanted)):
         sentence = (
             f"{source}, line {number}: found {n} field{'s' * (n != 1)} where the other lines have "
             f"{layout.n_columns}; "

@@ -21,6 +21,9 @@ LOWEST_RATE_HZ = 20.0
 HIGHEST_RATE_HZ = 20000.0
 """A rate outside is a wrong unit or a wrong file: plates run at 100 to 2000 Hz (our choice of limits)."""
 
+LEAST_OF_MATRIX = 0.1
+"""A calibration matrix that shortens a direction to less than this part of it loses that direction (our choice)."""
+
 SMALLEST_CELL_SPREAD_M = 0.01
 """Cells nearer than this to one straight line cannot tell the pressure across it (our choice)."""
 
@@ -58,6 +61,11 @@ _LIMITS: dict[str, tuple[float, float, str]] = {
     "header_rows": (0.0, 10000.0, "lines"),
     "baud": (1.0, 1e8, "baud"),
     "tick_s": (1e-12, 10.0, "seconds"),
+    "accel_bias_u_mps2": (0.0, 10.0, "metres per second squared"),
+    "accel_scale_u": (0.0, 0.5, "a fraction (0.005 is half a percent)"),
+    "gyro_scale_u": (0.0, 0.5, "a fraction (0.005 is half a percent)"),
+    "accel_noise": (0.0, 10.0, "metres per second squared per root hertz"),
+    "gyro_noise": (0.0, 10.0, "radians per second per root hertz"),
 }
 """Key -> lowest and highest value and unit: wide enough for every real plate and lifter, narrow enough to
 catch millimetres written for metres (our choice)."""
@@ -99,6 +107,10 @@ def check_card(card: AttemptCard, source: str) -> None:
     _check_numbers(card, source)
 
 
+_HUGE = 10**300
+"""Whole numbers are cut to this before they are compared with the limits, which all lie far below."""
+
+
 def _numbers(section: msgspec.Struct, where: str) -> Iterator[tuple[str, str, float]]:
     """Every number in a section and below: (where, key, value)."""
     for key in section.__struct_fields__:
@@ -108,8 +120,11 @@ def _numbers(section: msgspec.Struct, where: str) -> Iterator[tuple[str, str, fl
             if isinstance(item, msgspec.Struct):
                 label = f"[[{key}]] number {i}" if isinstance(value, tuple) else f"[{key}]"
                 yield from _numbers(item, f"{where}, {label}")
-            elif isinstance(item, (int, float)) and not isinstance(item, bool):
-                yield where, key, float(item)
+                continue
+            for number in item if isinstance(item, tuple) else (item,):
+                if isinstance(number, float) or (isinstance(number, int) and not isinstance(number, bool)):
+                    # A whole number may be larger than any float.
+                    yield where, key, float(min(max(number, -_HUGE), _HUGE)) if isinstance(number, int) else number
 
 
 def _check_numbers(section: msgspec.Struct, source: str) -> None:
@@ -254,3 +269,15 @@ def _check_bar(device: DeviceFile, source: str) -> None:
             _check_use(device, name, quantity, f"{where}, {key}")
         if names and len(set(names)) < 3:
             raise InputError(f"{where}, {key}: a channel is named twice; name the three axes x, y, z.")
+    shaft, up = device.bar.shaft_axis, device.bar.up_axis
+    if shaft is not None and up is not None and shaft[-1] == up[-1]:
+        raise InputError(
+            f'{where}: shaft_axis is "{shaft}" and up_axis "{up}", but the shaft lies level; correct one of them.'
+        )
+    for key in ("accel_matrix", "gyro_matrix") if device.bar.calibration is not None else ():
+        matrix = np.array(getattr(device.bar.calibration, key))
+        if float(np.linalg.svd(matrix, compute_uv=False)[-1]) < LEAST_OF_MATRIX:
+            raise InputError(
+                f"{where}, [calibration]: {key} turns three axes into fewer; calibrate the sensor again, or leave the "
+                "key out."
+            )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
@@ -13,8 +11,7 @@ import tomlkit
 from tomlkit.items import Array, InlineTable, Table
 
 from forcekit.acquire.device_check import check_card, check_device
-from forcekit.acquire.toml_file import read_toml, reason_of
-from forcekit.errors import InputError
+from forcekit.acquire.toml_file import read_toml, replace_file
 from forcekit.model import AttemptCard, DeviceFile
 
 __all__ = ["device_text", "load_card", "load_device", "save_device"]
@@ -92,25 +89,7 @@ def save_device(device: DeviceFile, path: str | Path, comments: Iterable[str] = 
     """
     path = Path(path)
     check_device(device, path.name)
-    _replace_file(path, device_text(device, comments))
-
-
-def _replace_file(path: Path, text: str) -> None:
-    """Write beside the file first, so that a crash or a full disk never leaves half a file."""
-    temporary = ""
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", suffix=".part", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-            file.write(text)
-            file.flush()
-            os.fsync(file.fileno())
-        mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
-        os.chmod(temporary, mode)  # mkstemp makes files private; the old file's permissions are kept
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary:
-            Path(temporary).unlink(missing_ok=True)
-        raise InputError(f"{path}: the file could not be written; {reason_of(error)}.") from None
+    replace_file(path, device_text(device, comments))
 
 
 def _fill(table: tomlkit.TOMLDocument | Table | InlineTable, section: msgspec.Struct) -> None:

@@ -16,7 +16,7 @@ from forcekit.acquire.samples import Batch, Decoder, batches_of
 from forcekit.acquire.unwrap import unwrap
 from forcekit.constants import UNITS
 from forcekit.errors import InputError
-from forcekit.model import DeviceFile, FloatArray, Link
+from forcekit.model import BoolArray, DeviceFile, FloatArray, Link
 
 __all__ = ["check_layout", "decode_line_bytes", "decode_payload"]
 
@@ -123,12 +123,17 @@ def check_layout(link: Link, names: tuple[str, ...], source: str) -> tuple[struc
     ):
         try:
             layout = struct.Struct(code if code[:1] in ("<", ">", "=", "!") else "<" + code)
-            n = len(layout.unpack(bytes(layout.size)))
+            values = layout.unpack(bytes(layout.size))
         except struct.error as error:
             raise InputError(
                 f'{source}, [link]: {key} is "{code}", which is no structure code ({error}); '
                 'write for example "<HI" or "<6h".'
             ) from None
+        n = len(values)
+        if any(isinstance(v, bytes) for v in values):
+            raise InputError(
+                f'{source}, [link]: {key} is "{code}", which holds text (c, s or p); write x for bytes to be left out.'
+            )
         if n != len(fields):
             raise InputError(
                 f"{source}, [link]: {key} holds {n} numbers, but {key}_fields names {len(fields)}; "
@@ -149,7 +154,8 @@ def decode_payload(data: bytes, host_s: float, state: Decoder) -> tuple[tuple[Ba
 
     Notes
     -----
-    A notification whose length does not fit is counted and passed over. A field ``time`` in the header is the
+    A notification whose length does not fit is counted and passed over; one with a sample that is no finite number is
+    counted and loses that sample. A field ``time`` in the header is the
     clock of the first sample, in the repeated part of each; otherwise a ``counter`` in the header counts
     notifications and one in the repeated part samples; without either, samples are counted as they come.
     """
@@ -164,21 +170,52 @@ def decode_payload(data: bytes, host_s: float, state: Decoder) -> tuple[tuple[Ba
     header = dict(zip(link.header_fields, head.unpack_from(data), strict=True))
     table = np.array(list(part.iter_unpack(data[head.size :])), np.float64)
     fields = link.sample_fields
-    raw = table[:, [fields.index(name) for name in names]]
+    used = [i for i, name in enumerate(fields) if name != "_"]
+    sound: BoolArray = np.asarray(np.isfinite(table[:, used]).all(axis=1))
+    if not sound.any() or not all(np.isfinite(v) for name, v in header.items() if name != "_"):
+        return (), replace(state, n_foreign=state.n_foreign + 1)
+    batches, state = _dated(header, table, sound, host_s, state)
+    if sound.all():
+        return batches, state
+    return batches, replace(state, n_foreign=state.n_foreign + 1)
+
+
+def _dated(
+    header: dict[str, float], table: FloatArray, sound: BoolArray, host_s: float, state: Decoder
+) -> tuple[tuple[Batch, ...], Decoder]:
+    """Date the sound samples of a notification."""
+    device = _need(state)
+    link = device.link
+    assert link is not None
+    fields, n = link.sample_fields, table.shape[0]
+    raw = table[:, [fields.index(c.name) for c in device.channels]]
     spacing = _period(device, state.source) if n > 1 or "counter" in (*fields, *header) else 0.0
     if "time" in fields or "time" in header:
         state = replace(state, tick_s=link.tick_s)
         if "time" in fields:
-            return _stamped(table[:, fields.index("time")], raw, host_s, state, _wrap(link, "time"))
-        return _framed(float(header["time"]), spacing / link.tick_s, raw, host_s, state, _wrap(link, "time"))
+            stamps = table[sound, fields.index("time")]
+            return _stamped(stamps, raw[sound], host_s, state, _wrap(link, "time"))
+        wrap = _wrap(link, "time")
+        return _sound(_framed(float(header["time"]), spacing / link.tick_s, raw, host_s, state, wrap), sound)
     if "counter" in fields:
         state = replace(state, tick_s=spacing)
-        return _stamped(table[:, fields.index("counter")], raw, host_s, state, _wrap(link, "counter"))
+        return _stamped(table[sound, fields.index("counter")], raw[sound], host_s, state, _wrap(link, "counter"))
     if "counter" in header:
         # One tick is one notification; its samples lie evenly in it.
         state = replace(state, tick_s=spacing * n)
-        return _framed(float(header["counter"]), 1.0 / n, raw, host_s, state, _wrap(link, "counter"))
-    return _counted(raw, host_s, state)
+        wrap = _wrap(link, "counter")
+        return _sound(_framed(float(header["counter"]), 1.0 / n, raw, host_s, state, wrap), sound)
+    return _sound(_counted(raw, host_s, state), sound)
+
+
+def _sound(dated: tuple[tuple[Batch, ...], Decoder], sound: BoolArray) -> tuple[tuple[Batch, ...], Decoder]:
+    """Leave out samples that hold no finite number; the others keep their times."""
+    batches, state = dated
+    if not batches or sound.all():
+        return dated
+    b = batches[0]
+    left = replace(b, tick=b.tick[sound], raw=b.raw[sound])
+    return (left,), replace(state, n_samples=state.n_samples - int(np.count_nonzero(~sound)))
 
 
 def _wrap(link: Link, name: str) -> float | None:
@@ -261,7 +298,7 @@ def _framed(
         return (), replace(state, n_repeated=state.n_repeated + n)
     lost = 0
     link = state.device.link if state.device else None
-    if link and "counter" in link.header_fields and "time" not in link.header_fields and state.clock.last:
+    if link and "counter" in link.header_fields and "time" not in link.header_fields and state.clock.last is not None:
         lost = max(int(tick[0] - state.clock.last) - 1, 0) * n if clock.epoch == state.clock.epoch else 0
     batch = Batch(int(epoch[0]), tick[0] + step * np.arange(n), raw, host_s)
     state = replace(state, clock=clock, n_samples=state.n_samples + n, n_lost=state.n_lost + lost)

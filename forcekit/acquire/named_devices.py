@@ -6,6 +6,7 @@ from pathlib import Path
 
 from forcekit.acquire.capture import Planned
 from forcekit.acquire.device_file import load_device
+from forcekit.acquire.foreign import check_layout
 from forcekit.errors import InputError
 
 __all__ = ["RADIO_PREFIX", "planned_of"]
@@ -44,6 +45,8 @@ def planned_of(word: str) -> Planned:
             f"{Path(file).name}: it has no [link] section, so it describes recorded files only; add one that says "
             "how the device is reached (transport, format)."
         )
+    if link.format == "payload":
+        check_layout(link, tuple(c.name for c in device.channels), Path(file).name)
     if address and radio != (link.transport == "ble"):
         raise InputError(
             f'--device "{word}": the device file says transport = "{link.transport}"; '

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -62,14 +63,20 @@ def read_plan(path: str | Path) -> MassPlan:
         plan = MassPlan(placed=tuple(_Placed(**row) for row in rows))
     if not plan.placed:
         raise InputError(f"{path.name}: the plan is empty; list each placement with mass_kg, x_m and y_m.")
-    wrong = [p for p in plan.placed if not (0.0 <= p.mass_kg <= 1000.0 and abs(p.x_m) <= 2.0 and abs(p.y_m) <= 2.0)]
-    if wrong:
-        p = wrong[0]
+    for p in plan.placed:
+        _check_place(path, p.mass_kg, p.x_m, p.y_m)
+    for name, u, highest in (("mass_u_frac", plan.mass_u_frac, 0.1), ("place_u_m", plan.place_u_m, 0.5)):
+        if not 0.0 <= u <= highest:
+            raise InputError(f"{path.name}: {name} is {u:g}; 0 to {highest:g} is allowed, so correct it.")
+    return plan
+
+
+def _check_place(path: Path, mass_kg: float, x_m: float, y_m: float) -> None:
+    if not (0.0 <= mass_kg <= 1000.0 and abs(x_m) <= 2.0 and abs(y_m) <= 2.0):
         raise InputError(
-            f"{path.name}: a placement of {p.mass_kg:g} kg at x = {p.x_m:g} m, y = {p.y_m:g} m cannot be; masses are "
+            f"{path.name}: a placement of {mass_kg:g} kg at x = {x_m:g} m, y = {y_m:g} m cannot be; masses are "
             "0 to 1000 kg and places within 2 m of the middle, in metres."
         )
-    return plan
 
 
 def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, ...] | None:
@@ -91,10 +98,10 @@ def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, .
         If it has that column and cannot be used.
     """
     path = Path(path)
-    if path.suffix.lower() != ".csv" or "mass_kg" not in _text(path).split("\n", 1)[0]:
+    if path.suffix.lower() != ".csv" or not _names_masses(path):
         return None
     rows = _rows(path, (*channels, "mass_kg"), ("x_m", "y_m", "t_s", "falling"))
-    return tuple(
+    readings = tuple(
         Reading(
             row.get("t_s", float(i)),
             tuple(row[c] for c in channels),
@@ -105,18 +112,36 @@ def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, .
         )
         for i, row in enumerate(rows)
     )
+    for i, r in enumerate(readings):
+        _check_place(path, r.mass_kg, r.x_m, r.y_m)
+        if i and not r.t_s > readings[i - 1].t_s:
+            raise InputError(
+                f"{path.name}, reading {i + 1}: t_s is {r.t_s:g} after {readings[i - 1].t_s:g}; write the readings in "
+                "the order they were taken, or leave t_s out."
+            )
+    return readings
+
+
+def _names_masses(path: Path) -> bool:
+    """Tell whether the first line that is no comment names a column mass_kg; a recording may be in any encoding."""
+    text = text_bytes(path).decode("utf-8-sig", "replace")
+    first = next((line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")), "")
+    return "mass_kg" in first
 
 
 def _text(path: Path) -> str:
     try:
-        return text_bytes(path).decode("utf-8-sig").replace("\r\n", "\n")
+        return text_bytes(path).decode("utf-8-sig").replace("\r\n", "\n").replace("\r", "\n")
     except UnicodeDecodeError as error:
         raise InputError(f"{path.name}: byte {error.start} is not UTF-8 text; save the file as UTF-8.") from None
 
 
 def _rows(path: Path, needed: Sequence[str], allowed: Sequence[str]) -> list[dict[str, float]]:
     lines = [line for line in _text(path).split("\n") if line.strip() and not line.lstrip().startswith("#")]
-    table = list(csv.reader(io.StringIO("\n".join(lines))))
+    try:
+        table = list(csv.reader(io.StringIO("\n".join(lines))))
+    except csv.Error as error:
+        raise InputError(f"{path.name}: this is no table of numbers ({error}); write one reading a line.") from None
     header = [h.strip() for h in table[0]] if table else []
     missing = [n for n in needed if n not in header]
     foreign = [h for h in header if h not in (*needed, *allowed)]
@@ -130,6 +155,8 @@ def _rows(path: Path, needed: Sequence[str], allowed: Sequence[str]) -> list[dic
     for i, row in enumerate(table[1:], 1):
         try:
             out.append({h: float(v) for h, v in zip(header, row, strict=True) if v.strip()})
+            if not all(math.isfinite(v) for v in out[-1].values()):
+                raise ValueError
         except ValueError:
             raise InputError(
                 f"{path.name}, reading {i}: found {shown(','.join(row))}; {len(header)} numbers with decimal points "

@@ -14,6 +14,7 @@ magic. Arrivals are kept as they came: the same decoder reads a device, a journa
 
 from __future__ import annotations
 
+import contextlib
 import os
 import struct
 import threading
@@ -122,7 +123,8 @@ class Journal:
             except OSError as error:
                 self._error = error
                 # What was written of this entry goes, so that the file ends with a whole one.
-                os.ftruncate(self._fd, self._size)
+                with contextlib.suppress(OSError):  # a disk that was taken away cannot even do that
+                    os.ftruncate(self._fd, self._size)
                 raise self._refused(error) from None
             self._dirty = True
 
@@ -145,9 +147,22 @@ class Journal:
     def _open(self) -> int:
         try:
             fd = os.open(self.path, os.O_RDWR | os.O_CREAT | getattr(os, "O_BINARY", 0), 0o600)
+        except OSError as error:
+            raise DeviceError(
+                f"{self.path}: the recording cannot be begun there ({error.strerror or error}); choose another folder."
+            ) from None
+        try:
+            self._begin(fd)
+        except BaseException:
+            os.close(fd)
+            raise
+        return fd
+
+    def _begin(self, fd: int) -> None:
+        """Cut off a torn end, and write the first line into a new file."""
+        try:
             data = self.path.read_bytes()
             if data and not _HEAD.startswith(data[: len(_HEAD)]):
-                os.close(fd)
                 raise InputError(f"{self.path.name}: this file is no journal; give another name to record to.")
             self._size = _whole_end(data)
             self.n_torn = len(data) - self._size
@@ -161,7 +176,6 @@ class Journal:
             raise
         except OSError as error:
             raise self._refused(error) from None
-        return fd
 
     def _append(self, data: bytes) -> None:
         view = memoryview(data)

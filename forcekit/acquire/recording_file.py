@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import json
 import os
-import zipfile
 from collections.abc import Mapping
 from dataclasses import asdict
 from importlib.util import find_spec
@@ -24,7 +23,8 @@ import msgspec
 import numpy as np
 import numpy.typing as npt
 
-from forcekit.acquire.device_text import device_from_text, device_to_text
+from forcekit.acquire.device_file import device_text
+from forcekit.acquire.device_text import device_from_text
 from forcekit.acquire.host_clock import ClockFit
 from forcekit.acquire.recorder import JOURNAL_SUFFIX, read_journal
 from forcekit.acquire.take import DeviceTake, Span, Take, assemble, recording_of
@@ -91,9 +91,10 @@ def read_recording(path: str | Path) -> Recording:
 def read_take(path: str | Path) -> Take:
     """Read all that a finished file or a journal holds: every device, every card, the clock fits."""
     path = Path(path)
-    if path.suffix == JOURNAL_SUFFIX:
+    suffix = path.suffix.lower()
+    if suffix == JOURNAL_SUFFIX:
         return assemble(read_journal(path), path.name)
-    meta, columns = _load_parquet(path) if path.suffix == ".parquet" else _load_npz(path)
+    meta, columns = _load_parquet(path) if suffix == ".parquet" else _load_npz(path)
     try:
         if meta["format"] != FORMAT:
             raise InputError(
@@ -154,7 +155,7 @@ def _meta(take: Take) -> dict[str, Any]:
                 "notes": s.notes,
                 "spans": [asdict(p) for p in s.spans],
                 "then": [asdict(c) for c in s.then],
-                "device": device_to_text(s.device),
+                "device": device_text(s.device),
             }
             for label, s in _labelled(take)
         ],
@@ -308,5 +309,5 @@ def _load_npz(path: Path) -> tuple[dict[str, Any], list[dict[str, AnyArray]]]:
                     values = np.cumsum(np.ascontiguousarray(values.T).view(np.int64)[:, 0])
                 found[int(number)][name] = values
         return meta, found
-    except (OSError, KeyError, ValueError, IndexError, EOFError, zipfile.BadZipFile) as error:
+    except Exception as error:  # what unpacks and parses a damaged file raises errors of half a dozen modules
         raise _damaged(path, error) from None

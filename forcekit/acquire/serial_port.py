@@ -95,7 +95,7 @@ class SerialConnection:
         while not self._stop.is_set():
             try:
                 port = self._open()
-            except _broken() as error:
+            except _not_opened() as error:
                 if str(error) != complaint:
                     complaint = str(error)
                     self._tell("failed", complaint)
@@ -116,10 +116,14 @@ class SerialConnection:
         import serial
 
         port = serial.Serial(self.port, self.baud, timeout=0, write_timeout=1.0, exclusive=True)
+        try:
+            if self.hello:
+                port.write(self.hello)
+        except BaseException:
+            port.close()  # it is opened for nobody else: the next attempt would find it taken by ourselves
+            raise
         with self._lock:
             self._serial = port
-        if self.hello:
-            port.write(self.hello)
         return port
 
     def _read(self, port: Serial) -> str:
@@ -131,18 +135,18 @@ class SerialConnection:
             try:
                 data = port.read(_AT_ONCE)
                 now = host_now()
-                if data:
-                    any_data = True
-                    verdict, watch = heard(watch, now)
-                    if verdict != "fine":
-                        self._tell(verdict)
-                    self.sink(Arrival(self.device, now, data))
-                    continue
-                if not any_data and self.hello and now - greeted > 1.0:
+                if not (data or any_data) and self.hello and now - greeted > 1.0:
                     greeted = now
                     port.write(self.hello)
             except _broken() as error:
                 return _plain(error)
+            if data:
+                any_data = True
+                verdict, watch = heard(watch, now)
+                if verdict != "fine":
+                    self._tell(verdict)
+                self.sink(Arrival(self.device, now, data))
+                continue
             verdict, watch = look(watch, now)
             if verdict in ("silent", "asleep"):
                 self._tell(verdict)
@@ -158,6 +162,11 @@ def _broken() -> tuple[type[BaseException], ...]:
     except ImportError:
         return (OSError, TypeError)
     return (OSError, TypeError, termios.error)
+
+
+def _not_opened() -> tuple[type[BaseException], ...]:
+    """Give what opening a port may raise: a speed that it cannot have is a ValueError."""
+    return (*_broken(), ValueError)
 
 
 def _plain(error: BaseException) -> str:

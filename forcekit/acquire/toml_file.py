@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import difflib
+import os
 import stat
+import tempfile
 import tomllib
 import types
 from pathlib import Path
@@ -13,7 +15,7 @@ import msgspec
 
 from forcekit.errors import InputError
 
-__all__ = ["check_is_file", "read_toml", "reason_of", "shown", "text_bytes"]
+__all__ = ["check_is_file", "read_toml", "reason_of", "replace_file", "shown", "text_bytes"]
 
 Section = TypeVar("Section", bound=msgspec.Struct)
 
@@ -76,6 +78,41 @@ def text_bytes(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise InputError(f"{path}: {reason_of(error)}.") from None
+
+
+def replace_file(path: Path, text: str) -> None:
+    """Write a text file whole or not at all; behind a link, the file it leads to.
+
+    Raises
+    ------
+    InputError
+        If the folder or the disk refuses; an earlier file is then as it was.
+    """
+    draft = ""
+    try:
+        target = path.resolve()
+        # Written beside the file first, so that neither a crash nor a full disk leaves half a file.
+        handle, draft = tempfile.mkstemp(prefix=f".{target.name}.", suffix=".part", dir=target.parent)
+        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
+            file.write(text)
+            file.flush()
+            os.fsync(file.fileno())
+        # mkstemp makes files private; the old file's permissions are kept
+        os.chmod(draft, target.stat().st_mode & 0o777 if target.exists() else 0o644)
+        os.replace(draft, target)
+    except OSError as error:
+        if draft:
+            Path(draft).unlink(missing_ok=True)
+        raise InputError(f"{path}: the file could not be written; {_reason_not_written(error)}.") from None
+
+
+def _reason_not_written(error: OSError) -> str:
+    """Say in plain words why a file could not be written."""
+    if isinstance(error, FileNotFoundError):
+        return "there is no such folder; make it or choose another one"
+    if isinstance(error, PermissionError):
+        return "you may not write there; choose a folder of your own"
+    return f"{error.strerror or error}; make room or choose another folder"
 
 
 def check_is_file(path: Path) -> None:

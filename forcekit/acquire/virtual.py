@@ -18,7 +18,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forcekit.acquire.arrival import host_now
-from forcekit.acquire.device_text import device_to_text
+from forcekit.acquire.device_file import device_text
 from forcekit.acquire.receive import Receiver, receive
 from forcekit.acquire.wire import (
     Answer,
@@ -144,7 +144,7 @@ class Player:
         self._round_s = round_s or float(from_first_s[-1]) + step_s
         self._round_n = max(round(self._round_s / step_s), int(self._number[-1]) + 1)
         self._speed, self._drift, self._boot_us, self._loop = speed, drift, boot_us, loop
-        self._description = b"".join(encode_description(device_to_text(self.device)))
+        self._description = b"".join(encode_description(device_text(self.device)))
         self._receiver = Receiver()
         self._start = start or Start()
         self._on = False

@@ -12,7 +12,7 @@ import numpy as np
 
 from forcekit.analysis.phases import TRANSITION_MPS
 from forcekit.analysis.reading import Reading, Readings
-from forcekit.errors import CannotMeasure, Reason
+from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.bar import BarMotion, bar_motion
 from forcekit.mechanics.bar_quality import bar_quality
 from forcekit.mechanics.bar_readings import BarReadings, bar_settings
@@ -23,12 +23,10 @@ from forcekit.mechanics.crossings import peak
 from forcekit.mechanics.rack import rack_load
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
-from forcekit.registry import MEASURES
 from forcekit.results import BarCurves, QualityCheck
 
-__all__ = ["BAR_NAMES", "BarLift", "LiftTimes", "bar_measures", "follow_bar", "shown_bar"]
+__all__ = ["BarLift", "LiftTimes", "bar_measures", "follow_bar", "shown_bar"]
 
-BAR_NAMES = tuple(name for name, info in MEASURES.items() if info.group == "bar")
 BEFORE_S, AFTER_S = 3.0, 9.0
 """The bar is followed from this long before the onset to this long after the drive, to find its rests."""
 OFF_AXIS_U_M = 0.015
@@ -146,6 +144,8 @@ def follow_bar(
         )
     except CannotMeasure as reason:
         return reason, check(None)
+    except InputError as error:  # a sensor that cannot be believed takes nothing from what the plate says
+        return CannotMeasure(Reason.BAR_UNUSABLE, str(error).rstrip(".")), check(None)
     checks = check(motion)
     return BarLift(motion, clock, start_s, times, gravity_mps2), checks
 

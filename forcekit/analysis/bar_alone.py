@@ -10,14 +10,16 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from forcekit.analysis.arms import BAR_NAMES, BarLift, LiftTimes, bar_measures, follow_bar, shown_bar
+from forcekit.analysis.arms import BarLift, LiftTimes, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.findings import CueEntry, find_patterns
 from forcekit.analysis.reading import Readings, as_measures
 from forcekit.analysis.segment import Candidate, find_lifts
 from forcekit.constants import local_gravity
 from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.align import vertical_part
-from forcekit.mechanics.bar_readings import read_bar
+from forcekit.mechanics.bar_quality import ACCEL_UNIT, BAR_MEASURES, readings_quality
+from forcekit.mechanics.bar_readings import BarReadings, read_bar
+from forcekit.mechanics.pair_quality import PAIR_MEASURES
 from forcekit.mechanics.plate import channel_noise
 from forcekit.model import FloatArray, Recording
 from forcekit.registry import MEASURES
@@ -27,7 +29,6 @@ __all__ = ["analyze_bar_alone"]
 
 NOMINAL_N = 1000.0
 """The bar's force on the lifter at rest in the units of the search; only ratios matter."""
-PAIRED = ("bar_separation", "bar_lead", "bar_velocity_at_takeoff")
 
 
 def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Analysis:
@@ -38,12 +39,18 @@ def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Ana
     recording : Recording
         With a bar and no plate.
     book : mapping of str to CueEntry
+
+    Raises
+    ------
+    InputError
+        If there is no bar in it, or its accelerometer does not read gravity at rest.
     """
     if recording.bar is None:
         raise InputError(f"{recording.source}: there is neither a plate nor a bar sensor in this recording.")
     readings = read_bar(recording.bar)
     site = recording.bar.device.site
     gravity = local_gravity(site.latitude_deg, site.height_m)
+    _check_unit(readings, gravity, recording.source)
     vertical = vertical_part(readings.accel_mps2, gravity)
     force = NOMINAL_N * (1.0 + vertical / gravity)
     noise = float(channel_noise(force[:, None])[0])
@@ -52,12 +59,12 @@ def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Ana
     for c in candidates:
         times = _times(c, readings.t_s, vertical)
         followed, checks = follow_bar(readings, times, None, gravity)
-        values: Readings = {name: CannotMeasure(Reason.NO_PLATE) for name in MEASURES if name not in BAR_NAMES}
+        values: Readings = {name: CannotMeasure(Reason.NO_PLATE) for name in MEASURES if name not in BAR_MEASURES}
         if isinstance(followed, CannotMeasure):
-            values |= {name: followed for name in BAR_NAMES}
+            values |= {name: followed for name in BAR_MEASURES}
         else:
             values |= bar_measures(followed)
-        values |= {name: CannotMeasure(Reason.NO_PLATE) for name in PAIRED}
+        values |= {name: CannotMeasure(Reason.NO_PLATE) for name in PAIR_MEASURES}
         measures = as_measures(values, checks)
         movement = recording.card.movement or "dip and drive of the bar"
         lifts.append(
@@ -78,6 +85,13 @@ def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Ana
     if not lifts:
         reason = "The bar is never still." if not stretches else "The bar is still, but no dip and drive follows."
     return Analysis(recording.source, tuple(lifts), tuple(passed), reason, readings.notes)
+
+
+def _check_unit(readings: BarReadings, gravity: float, source: str) -> None:
+    """Refuse an accelerometer with a wrong unit or scale: beyond it nothing is still and nothing is a dip."""
+    for check in readings_quality(readings.accel_mps2, None, readings.rate_hz, gravity_mps2=gravity):
+        if check.name == ACCEL_UNIT and check.verdict == "bad":
+            raise InputError(f"{source}: {check.sentence} Correct unit and scale in the bar's device file.")
 
 
 def _times(c: Candidate, t_s: FloatArray, vertical: FloatArray) -> LiftTimes:

@@ -7,22 +7,31 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forcekit.analysis.arms import BAR_NAMES, LiftTimes, bar_measures, follow_bar, shown_bar
+from forcekit.analysis.arms import LiftTimes, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.bar_and_plate import pair_measures
 from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.analysis.segment import Candidate
-from forcekit.errors import CannotMeasure
+from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.align import align_by_motion, vertical_part
-from forcekit.mechanics.bar_quality import readings_quality
+from forcekit.mechanics.bar_quality import BAR_MEASURES, readings_quality
 from forcekit.mechanics.bar_readings import BarReadings, read_bar
 from forcekit.mechanics.clock_map import ClockMap, shared_clock
 from forcekit.mechanics.pair_quality import alignment_check, stamps_check
 from forcekit.model import AttemptCard, FloatArray, Recording, Stream
 from forcekit.results import BarCurves, QualityCheck
 
-__all__ = ["BarBeside", "BarClock", "bar_beside", "bar_clock", "bar_of_lift"]
+__all__ = [
+    "BarBeside",
+    "BarClock",
+    "bar_beside",
+    "bar_clock",
+    "bar_of_lift",
+    "beside_on",
+    "session_clock",
+    "unusable",
+]
 
 ALIGN_STANCE_S = 0.8
 """Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
@@ -44,10 +53,15 @@ class BarClock:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BarBeside:
-    """The bar's readings and its clock."""
+    """The bar's readings, None where they cannot be used, and its clock."""
 
-    readings: BarReadings
+    readings: BarReadings | None
     on_plate: BarClock
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Notes on the readings."""
+        return () if self.readings is None else self.readings.notes
 
 
 def bar_beside(
@@ -69,8 +83,35 @@ def bar_beside(
     """
     if recording.plate is None or recording.bar is None or not candidates:
         return None
-    readings = read_bar(recording.bar)
+    try:
+        readings = read_bar(recording.bar)
+    except InputError as error:
+        return BarBeside(None, unusable(error))
     return BarBeside(readings, bar_clock(recording, t_s, force_n, rate_hz, candidates, readings, gravity_mps2))
+
+
+def beside_on(bar: Stream, clock: BarClock) -> BarBeside:
+    """Read the bar beside a lift whose clock is known, or known not to be found."""
+    try:
+        return BarBeside(read_bar(bar), clock)
+    except InputError as error:
+        return BarBeside(None, unusable(error))
+
+
+def unusable(error: InputError) -> BarClock:
+    """What is told of a bar whose samples cannot be used; the plate's numbers need none of it."""
+    reason = CannotMeasure(Reason.BAR_UNUSABLE, str(error).rstrip("."))
+    return BarClock(reason, QualityCheck("bar sensor readings", "bad", f"They cannot be used: {error}", BAR_MEASURES))
+
+
+def session_clock(recording: Recording) -> BarClock | None:
+    """Clock of a bar that was put on the plate's when both were recorded in one session; None for other recordings."""
+    if recording.plate is None or recording.bar is None:
+        return None
+    if not (recording.plate.common_clock and recording.bar.common_clock):
+        return None
+    check = QualityCheck(ONE_CLOCK, "good", "Both were recorded in one session.")
+    return BarClock(shared_clock(u_s=SESSION_CLOCK_U_S), check)
 
 
 def bar_clock(
@@ -87,9 +128,9 @@ def bar_clock(
     assert plate is not None
     assert bar is not None
     rate = rate_hz
-    if plate.common_clock and bar.common_clock:
-        clock = shared_clock(u_s=SESSION_CLOCK_U_S)
-        return BarClock(clock, QualityCheck(ONE_CLOCK, "good", "Both were recorded in one session."))
+    known = session_clock(recording)
+    if known is not None:
+        return known
     if plate.source == bar.source and plate.clock == bar.clock:
         clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
         return BarClock(clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
@@ -131,17 +172,9 @@ def bar_of_lift(
 ) -> tuple[Readings, tuple[QualityCheck, ...], BarCurves | None]:
     """Measures, checks and curves of the bar in one lift."""
     if isinstance(bar.on_plate.clock, CannotMeasure):
-        r = bar.readings
-        why = readings_quality(
-            r.accel_mps2,
-            r.gyro_radps,
-            r.rate_hz,
-            gravity_mps2=gravity,
-            missing=r.missing,
-            saturated=r.saturated if r.saturated.any() else None,
-            up_axis=r.sensor.up_axis,
-        )
-        return {name: bar.on_plate.clock for name in BAR_NAMES}, (bar.on_plate.check, *bar.on_plate.stamps, *why), None
+        checks = (bar.on_plate.check, *bar.on_plate.stamps, *_checks_alone(bar.readings, gravity))
+        return dict.fromkeys(BAR_MEASURES, bar.on_plate.clock), checks, None
+    assert bar.readings is not None
     times = LiftTimes(
         phases.onset_at.value,
         phases.lowest_at.value,
@@ -150,7 +183,7 @@ def bar_of_lift(
     )
     followed, checks = follow_bar(bar.readings, times, bar.on_plate.clock, gravity)
     if isinstance(followed, CannotMeasure):
-        return {name: followed for name in BAR_NAMES}, (bar.on_plate.check, *bar.on_plate.stamps, *checks), None
+        return {name: followed for name in BAR_MEASURES}, (bar.on_plate.check, *bar.on_plate.stamps, *checks), None
     readings = bar_measures(followed)
     least = readings["bar_least_rack_load"]
     assert isinstance(least, Reading)
@@ -160,3 +193,18 @@ def bar_of_lift(
     checks = (bar.on_plate.check, *bar.on_plate.stamps, *checks)
     checks = checks if agreement is None else (*checks, agreement)
     return readings | more, checks, shown_bar(followed)
+
+
+def _checks_alone(r: BarReadings | None, gravity: float) -> tuple[QualityCheck, ...]:
+    """What the readings say by themselves: often it is they that keep the bar from being aligned."""
+    if r is None:
+        return ()
+    return readings_quality(
+        r.accel_mps2,
+        r.gyro_radps,
+        r.rate_hz,
+        gravity_mps2=gravity,
+        missing=r.missing,
+        saturated=r.saturated if r.saturated.any() else None,
+        up_axis=r.sensor.up_axis,
+    )

@@ -8,7 +8,6 @@ from pathlib import Path
 
 import numpy as np
 
-from forcekit.analysis.arms import BAR_NAMES
 from forcekit.analysis.balance import balance, delivered_place
 from forcekit.analysis.beside import BarBeside, bar_of_lift
 from forcekit.analysis.errors import LiftCurves, lift_curves
@@ -20,6 +19,7 @@ from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, takeoff_thre
 from forcekit.analysis.tempo import tempo
 from forcekit.constants import local_gravity
 from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.bar_quality import BAR_MEASURES
 from forcekit.mechanics.motion import integrate
 from forcekit.mechanics.plate import PlateSignals
 from forcekit.mechanics.plate_matrix import FX, FZ, pressure
@@ -95,7 +95,7 @@ def analyze_lift(
             f"lifter and bar rise with {rising_mps:.2f} m/s at the end of the movement, which is no drive",
         )
     readings = {**tempo(curves, phases, card), **balance(curves, phases, foot)}
-    readings |= {name: CannotMeasure(Reason.NO_BAR) for name in BAR_NAMES}
+    readings |= {name: CannotMeasure(Reason.NO_BAR) for name in BAR_MEASURES}
     shown: BarCurves | None = None
     bar_checks: tuple[QualityCheck, ...] = ()
     if bar is not None:

@@ -349,10 +349,4 @@ def _transition(
 
 def _reversals(speed: FloatArray) -> int:
     """Count upward turns of more than 0.05 m/s that were lost again before the lowest point."""
-    count = 0
-    upward = False
-    for a, b in runs(speed > 0.05):
-        upward = upward or b > a
-        if b < speed.size - 1:
-            count += 1
-    return count
+    return sum(b < speed.size - 1 for _, b in runs(speed > 0.05))

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forcekit.analysis.bar_alone import analyze_bar_alone
-from forcekit.analysis.beside import BarBeside, BarClock, bar_beside, bar_clock
+from forcekit.analysis.beside import BarBeside, BarClock, bar_beside, bar_clock, beside_on, session_clock, unusable
 from forcekit.analysis.findings import CueEntry, load_cue_book
 from forcekit.analysis.one_lift import Settings, analyze_lift
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
@@ -131,8 +131,8 @@ def _analyze_whole(recording: Recording, plate: Stream, settings: Settings, book
         source=recording.source,
         lifts=tuple(lifts),
         passed_over=tuple(sorted(passed, key=lambda p: p.at_s)),
-        reason=None if lifts else _no_lift(found.stretches, signals.rate_hz, len(passed)),
-        notes=signals.notes + (() if bar is None else bar.readings.notes),
+        reason=None if lifts else _no_lift(found.stretches, signals.rate_hz, len(passed), settings),
+        notes=signals.notes + (() if bar is None else bar.notes),
     )
 
 
@@ -168,7 +168,7 @@ def _analyze_long(recording: Recording, plate: Stream, settings: Settings, book:
     if not lifts:
         even = fill(timebase, force)
         stretches = still_stretches(even, timebase.rate_hz, float(channel_noise(even[:, None])[0]))
-        reason = _no_lift(stretches, timebase.rate_hz, len(passed))
+        reason = _no_lift(stretches, timebase.rate_hz, len(passed), settings)
     ordered = tuple(sorted(passed, key=lambda p: p.at_s))
     return Analysis(recording.source, tuple(lifts), ordered, reason, tuple(notes))
 
@@ -179,6 +179,13 @@ def _clock_of(
     """Clock of the bar of a long recording: what all its lifts say together, unless the stamps tell it."""
     if recording.bar is None:
         return None
+    known = session_clock(recording)
+    if known is not None:
+        return known
+    try:
+        readings = read_bar(recording.bar)
+    except InputError as error:
+        return unusable(error)
     t0, rate = float(timebase.t_s[0]), timebase.rate_hz
 
     def place(t_s: float) -> int:
@@ -189,7 +196,7 @@ def _clock_of(
                   None, False)
         for w in windows
     ]  # fmt: skip
-    return bar_clock(recording, timebase.t_s, fill(timebase, force), rate, rough, read_bar(recording.bar), gravity)
+    return bar_clock(recording, timebase.t_s, fill(timebase, force), rate, rough, readings, gravity)
 
 
 def window_of(recording: Recording, window: Window, clock: ClockMap | CannotMeasure | None = None) -> Recording:
@@ -278,7 +285,7 @@ def measure_window(
         return PassedOver(low, near[0] if near else "a movement that is no dip and drive on a closer look"), ()
     signals, device = found.signals, plate.device
     if bar is not None and recording.bar is not None:
-        beside: BarBeside | None = BarBeside(read_bar(recording.bar), bar)
+        beside: BarBeside | None = beside_on(recording.bar, bar)
     else:
         beside = bar_beside(recording, t, signals.force_n, signals.rate_hz, found.candidates, found.gravity_mps2)
     foot = foot_frame(card, device)
@@ -286,12 +293,13 @@ def measure_window(
         lift = analyze_lift(signals, here[0], found.stretches, card, foot, device, settings, book, beside)
     except CannotMeasure as reason:
         return PassedOver(low, reason.detail or str(reason)), ()
-    return lift, signals.notes + (() if beside is None else beside.readings.notes)
+    return lift, signals.notes + (() if beside is None else beside.notes)
 
 
-def _no_lift(stretches: list[tuple[int, int]], rate_hz: float, n_passed: int) -> str:
+def _no_lift(stretches: list[tuple[int, int]], rate_hz: float, n_passed: int, settings: Settings) -> str:
     """Return one sentence on why a recording holds no lift."""
-    long_enough = [b - a for a, b in stretches if (b - a) / rate_hz >= SHORTEST_STANCE_S]
+    shortest_s = min(SHORTEST_STANCE_S, settings.shortest_stance_s)
+    long_enough = [b - a for a, b in stretches if (b - a) / rate_hz >= shortest_s]
     if not stretches:
         return (
             "The lifter never stands still on the plate, so lifter and bar cannot be weighed and no dip can be told "
@@ -300,7 +308,7 @@ def _no_lift(stretches: list[tuple[int, int]], rate_hz: float, n_passed: int) ->
     if not long_enough:
         longest = max(b - a for a, b in stretches) / rate_hz
         return (
-            f"The longest still stretch lasts {longest:.2f} s; a lift needs {SHORTEST_STANCE_S:.1f} s of standing "
+            f"The longest still stretch lasts {longest:.2f} s; a lift needs {shortest_s:g} s of standing "
             "still before the dip."
         )
     if n_passed:

@@ -32,7 +32,7 @@ def as_measures(readings: Readings, checks: tuple[QualityCheck, ...]) -> dict[st
     withheld: dict[str, str] = {}
     for check in checks:
         for name in check.withholds:
-            if name == "sampling rate" or check.name == "sampling rate":
+            if check.name == "sampling rate":
                 info = MEASURES[name]
                 withheld.setdefault(name, f"{Reason.RATE_TOO_LOW.value}: {info.least_rate_hz:.0f} Hz are needed")
             else:

@@ -17,10 +17,10 @@ __all__ = ["tempo"]
 
 PEAK_HALF_S = 0.006
 """Half-width of the parabola through a peak (our choice: a drive's peak force can end in a sharp edge)."""
-TURN_U_SAMPLES = 0.003
-"""Standard uncertainty of the turnaround from how the speed bends between samples (seen in simulated lifts)."""
 LIGHT_HALF_S = 0.015
 """The same for the lightest moment, which is broad (our choice)."""
+TURN_U_SAMPLES = 0.003
+"""Standard uncertainty of the turnaround from how the speed bends between samples (seen in simulated lifts)."""
 
 
 def tempo(curves: LiftCurves, phases: Phases, card: AttemptCard) -> Readings:

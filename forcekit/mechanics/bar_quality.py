@@ -17,21 +17,17 @@ from forcekit.mechanics.bar_stillness import bar_rests
 from forcekit.mechanics.strapdown import rotation_vectors, total_turn
 from forcekit.mechanics.zero import runs
 from forcekit.model import BoolArray, FloatArray
+from forcekit.registry import MEASURES
 from forcekit.results import QualityCheck
 
-__all__ = ["BAR_MEASURES", "bar_quality", "motion_quality", "readings_quality"]
+__all__ = ["ACCEL_UNIT", "BAR_MEASURES", "bar_quality", "motion_quality", "readings_quality"]
 
 ROTATION_MEASURES = ("shaft_rotation_dip", "shaft_rotation_drive")
 LEVEL_MEASURES = ("bar_forward_in_dip", "bar_forward_in_drive", *ROTATION_MEASURES)
-BAR_MEASURES = (
-    "bar_dip_depth",
-    "bar_peak_velocity",
-    "bar_velocity_at_takeoff",
-    "bar_separation",
-    "bar_least_rack_load",
-    "bar_lead",
-    *LEVEL_MEASURES,
-)
+ACCEL_UNIT = "bar accelerometer unit"
+"""Name of the check of unit and scale."""
+BAR_MEASURES = tuple(name for name, info in MEASURES.items() if info.group == "bar")
+"""All that comes from the bar's sensor."""
 
 GRAVITY_GOOD = 0.03
 """An uncalibrated sensor reads gravity within 3 % (usual data-sheet figures; from memory)."""
@@ -129,7 +125,7 @@ def _stillest_force(accel: FloatArray, rests: tuple[tuple[int, int], ...]) -> Fl
 
 
 def _accel_unit(accel: FloatArray, rests: tuple[tuple[int, int], ...], gravity: float) -> QualityCheck:
-    name = "bar accelerometer unit"
+    name = ACCEL_UNIT
     size = float(np.median(np.linalg.norm(accel, axis=1)))
     if rests:
         size = float(np.linalg.norm(_stillest_force(accel, rests)))

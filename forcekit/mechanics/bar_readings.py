@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -57,6 +57,7 @@ def read_bar(stream: Stream) -> BarReadings:
     sensor = stream.device.bar
     if sensor is None:
         raise InputError(f"{stream.source}: its device file has no [bar] section that names the sensor's channels.")
+    stream = _finite(stream)
     timebase = uniform_timebase(stream.t_s, stream.source)
     saturated = np.zeros(timebase.t_s.size, dtype=bool)
 
@@ -84,6 +85,16 @@ def read_bar(stream: Stream) -> BarReadings:
     if timebase.jitters:
         notes.append("the bar's time stamps jitter; its samples were interpolated to an even clock")
     return BarReadings(timebase.t_s, timebase.rate_hz, accel, gyro, timebase.missing, saturated, sensor, tuple(notes))
+
+
+def _finite(stream: Stream) -> Stream:
+    """Leave out samples that hold no finite number; they are missing then."""
+    sound = np.logical_and.reduce([np.isfinite(values) for values in stream.raw.values()])
+    if sound.all():
+        return stream
+    raw = {name: values[sound] for name, values in stream.raw.items()}
+    note = f"{int(np.count_nonzero(~sound))} samples of the bar hold no finite number and were left out"
+    return replace(stream, t_s=stream.t_s[sound], raw=raw, notes=(*stream.notes, note))
 
 
 def bar_settings(sensor: BarSensor) -> BarSettings:

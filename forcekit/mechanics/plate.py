@@ -165,7 +165,7 @@ def frozen(channels: FloatArray, force_n: FloatArray, noise_n: float) -> BoolArr
 
 
 def check_usable(stream: Stream, level_n: float, rate_hz: float) -> None:
-    """Raise an InputError if a plate's whole recording cannot be used: rate, dead cell, unit, sign.
+    """Raise an InputError if a plate's whole recording cannot be used: rate, no finite numbers, dead cell, unit, sign.
 
     `level_n` is the usual force while somebody stands on it, see `forcekit.mechanics.zero.loaded_level`.
     """
@@ -197,6 +197,13 @@ def _check_channels(rate_hz: float, stream: Stream) -> None:
             f"{stream.source}: the plate samples at {rate_hz:.0f} Hz; at least 80 Hz are needed to see a dip. "
             "Export at a higher rate."
         )
+    for name, values in stream.raw.items():
+        n = values.size - int(np.count_nonzero(np.isfinite(values)))
+        if n:
+            raise InputError(
+                f'{stream.source}: {n} sample{"s" * (n != 1)} of channel "{name}" hold no finite number; leave '
+                "such samples out of the recording, a gap is dealt with."
+            )
     names = [cell.channel for plate in stream.device.plates if plate.kind == "cells" for cell in plate.cells]
     moves = any(np.ptp(stream.raw[name]) > 0.0 for name in names)
     for name in names:

@@ -89,7 +89,7 @@ def find_unloaded(
     Notes
     -----
     The lowest level is the smallest mean over 0.1 s. It counts as an empty plate when it lies within 12 % of the
-    loaded level (95th percentile) around zero. A stretch is where the force stays within 25 N or 2 % of the loaded
+    loaded level (`loaded_level`) around zero. A stretch is where the force stays within 25 N or 2 % of the loaded
     level of it, whichever is more, cut by 20 ms at both ends and at least 0.1 s long. Flights alone, in which a foot
     may drag, are believed only within three stated uncertainties of the zero.
     """

@@ -222,3 +222,32 @@ def test_foreign_bytes(tmp_path: Path) -> None:
         path.write_bytes(data)
         with pytest.raises(InputError, match=r"a\.c3d: it cannot be read as C3D \(.+\); export it again"):
             load_c3d(path)
+
+
+@pytest.mark.parametrize(
+    ("change", "sentence"),
+    [
+        ({"USED": 3}, "USED says 3 platforms, but 1 are described"),
+        ({"CORNERS": CORNERS_M[:2][None] * 1000.0}, "CORNERS holds 6 numbers, 12 are needed"),
+        ({"ORIGIN": np.array([[0.0, 0.0]])}, "ORIGIN holds 2 numbers, 3 are needed"),
+        ({"TYPE": np.array([4]), "CAL_MATRIX": np.eye(5)[None]}, "CAL_MATRIX holds 25 numbers, 36 are needed"),
+    ],
+)
+def test_parameters_that_hold_too_little(tmp_path: Path, change: dict[str, Any], sentence: str) -> None:
+    """A file whose parameters are cut short is refused with the parameter."""
+    path = write_c3d(tmp_path / "a.c3d", in_mm(standing()), platform(**change))
+    with pytest.raises(InputError, match=sentence):
+        read_c3d(path)
+
+
+def test_samples_that_hold_no_number_are_missing(tmp_path: Path) -> None:
+    """Samples without a finite number leave a gap; the force around it is as it was."""
+    channels = in_mm(standing())
+    channels[200:203, 2] = np.nan
+    stream = read_c3d(write_c3d(tmp_path / "a.c3d", channels, platform())).plate
+    assert stream is not None
+    signals = read_plate(stream)
+
+    assert said(stream.notes, "3 samples hold no finite number and were left out")
+    assert [200, 201, 202] == np.flatnonzero(signals.missing).tolist()
+    assert np.allclose(signals.force_n[150:], 800.0, atol=TOLERANCE_N)

@@ -104,3 +104,19 @@ def test_units_row_tells_the_unit() -> None:
     found = layout_of("t;F;G_kN\ns;kN;\n" + lines("{i};7;8"))
 
     assert [column_unit(found, i) for i in range(3)] == ["s", "kN", None]
+
+
+def test_a_long_preamble_that_is_stated_is_passed_over() -> None:
+    """With header_rows the table may begin after any number of lines."""
+    text = "sampled by nobody\n" * 400 + "t;F\n" + "".join(f"{i};{700 + i % 3}\n" for i in range(60))
+
+    layout = find_layout(text.encode(), Table(header_rows=401), "a.csv")
+
+    assert (401, ("t", "F"), 2) == (layout.first_line, layout.header, layout.n_columns)
+
+
+def test_a_quotation_of_any_length_is_a_line_like_others() -> None:
+    """A remark in quotation marks above the table, longer than the csv module takes, does no harm."""
+    text = '"' + "x" * 200_000 + '"\n' + "t;F\n" + "".join(f"{i};{700 + i % 3}\n" for i in range(60))
+
+    assert ("t", "F") == find_layout(text.encode(), Table(), "a.csv").header

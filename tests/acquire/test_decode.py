@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import struct
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 
 from forcekit.acquire.decode import decode, link_down, start_decoder
-from forcekit.acquire.device_text import device_from_text, device_to_text
+from forcekit.acquire.device_file import device_text
+from forcekit.acquire.device_text import device_from_text
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.acquire.unwrap import Unwrapped, unwrap
 from forcekit.acquire.virtual import Player
@@ -121,7 +123,7 @@ def test_own_device_file_goes_before_the_sensors() -> None:
 def test_device_text_round_trip() -> None:
     """Every device file comes back from its text; a wrong text says where it came from."""
     for device in (plate_device(), bar_stream(0.1).device):
-        assert device_from_text(device_to_text(device), "x") == device
+        assert device_from_text(device_text(device), "x") == device
     with pytest.raises(InputError, match="port 3: the device file in it cannot be used"):
         device_from_text("name = ", "port 3")
     with pytest.raises(InputError, match="port 3: the device file in it cannot be used"):
@@ -205,6 +207,52 @@ def test_payload_with_a_packet_counter() -> None:
     assert state.n_lost == 4
 
 
+def test_packets_lost_after_number_zero_are_counted() -> None:
+    """A packet counter that begins at 0 shows what was lost right after it."""
+    link = Link(
+        transport="ble",
+        format="payload",
+        header="<B",
+        header_fields=("counter",),
+        sample="<2h",
+        sample_fields=("a", "b"),
+    )
+    body = struct.pack("<4h", 1, 2, 3, 4)
+
+    _, state = packed(link, bytes([0]) + body, bytes([3]) + body)
+
+    assert state.n_lost == 4
+
+
+@pytest.mark.parametrize(
+    ("header", "sample", "packet", "expected"),
+    [
+        ("<", "<2f", lambda a: struct.pack("<6f", 1, 2, a, 4, 5, 6), [0.0, 0.02]),
+        ("<", "<I2f", lambda a: struct.pack("<IffIffIff", 10, 1, 2, 20, a, 4, 30, 5, 6), [0.01, 0.03]),
+        ("<I", "<2f", lambda a: struct.pack("<I6f", 10, 1, 2, a, 4, 5, 6), [0.01, 0.03]),
+    ],
+    ids=["counted", "stamped", "one stamp a packet"],
+)
+def test_a_sample_that_is_no_number_is_left_out(
+    header: str, sample: str, packet: Callable[[float], bytes], expected: list[float]
+) -> None:
+    """A radio sensor that sends "not a number" loses that sample; the others keep their times."""
+    link = Link(
+        transport="ble",
+        format="payload",
+        header=header,
+        header_fields=("time",) if header == "<I" else (),
+        sample=sample,
+        sample_fields=("time", "a", "b") if "I" in sample else ("a", "b"),
+        tick_s=0.001,
+    )
+    for wrong in (float("nan"), float("inf")):
+        got, state = packed(link, packet(wrong))
+
+        assert expected == pytest.approx(got)
+        assert (2, 1) == (state.n_samples, state.n_bad)
+
+
 def test_payload_with_a_time_a_sample() -> None:
     """A clock in each sample dates it."""
     link = Link(transport="ble", format="payload", sample="<I2h", sample_fields=("time", "a", "b"), tick_s=0.001)
@@ -220,6 +268,7 @@ def test_payload_with_a_time_a_sample() -> None:
         (Link(transport="ble", format="payload", sample="<z", sample_fields=("a",)), "is no structure code"),
         (Link(transport="ble", format="payload", sample="<h", sample_fields=("a", "b")), "sample holds 1 numbers"),
         (Link(transport="ble", format="payload", sample="<h", sample_fields=("a",)), "does not name b"),
+        (Link(transport="ble", format="payload", sample="<2h4s", sample_fields=("a", "b", "_")), "holds text"),
     ],
 )
 def test_payload_layouts_are_checked(link: Link, sentence: str) -> None:

@@ -183,3 +183,50 @@ def test_a_bar_sensor_needs_three_axes(tmp_path: Path) -> None:
         save_device(msgspec.structs.replace(sound, bar=BarSensor(accel=("a", "b", "b"))), tmp_path / "bar.toml")
 
     assert load_device(tmp_path / "bar.toml") == sound
+
+
+MATRIX = "[bar.calibration]\naccel_matrix = [[{}, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]]\n"
+
+
+def bar_text(**changes: object) -> str:
+    """Text of a bar's device file, with lines put into its [bar] and [bar.calibration]."""
+    channels = "".join(f'[[channels]]\nname = "{n}"\nunit = "m/s2"\n' for n in "abc")
+    head = 'name = "b"\nkind = "bar"\n[time]\nrate_hz = 200\n'
+    return f'{head}{channels}[bar]\naccel = ["a", "b", "c"]\n' + "".join(f"{k} = {v}\n" for k, v in changes.items())
+
+
+@pytest.mark.parametrize(
+    ("text", "sentence"),
+    [
+        (bar_text() + MATRIX.format("nan"), "is nan; a finite"),
+        (bar_text() + MATRIX.format("0.0"), "three axes into fewer"),
+        (bar_text() + "[bar.calibration]\naccel_noise = -0.1", "accel_noise is -0.1; allowed is 0 to 10"),
+        (bar_text(shaft_axis='"x"', up_axis='"-x"'), "but the shaft lies level"),
+    ],
+)  # fmt: skip
+def test_a_bar_calibration_that_cannot_be_is_refused(tmp_path: Path, text: str, sentence: str) -> None:
+    """Numbers that are none, a matrix that loses an axis, negative noise and a standing shaft are named."""
+    (tmp_path / "bar.toml").write_text(text)
+    with pytest.raises(InputError, match=sentence):
+        load_device(tmp_path / "bar.toml")
+
+
+def test_a_link_to_a_device_file_stays_a_link(tmp_path: Path) -> None:
+    """Saving through a link changes the file it leads to."""
+    (tmp_path / "kept").mkdir()
+    true = tmp_path / "kept" / "device.toml"
+    save_device(cell_device(), true)
+    link = tmp_path / "device.toml"
+    link.symlink_to(true)
+
+    changed = msgspec.structs.replace(cell_device(), serial="8")
+    save_device(changed, link)
+
+    assert link.is_symlink()
+    assert changed == load_device(true)
+
+
+def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    """Saving where there is no folder says that, not that a file is missing."""
+    with pytest.raises(InputError, match="could not be written; there is no such folder"):
+        save_device(cell_device(), tmp_path / "gone" / "device.toml")

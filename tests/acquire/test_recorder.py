@@ -168,3 +168,9 @@ def test_full_disk(tmp_path: Path) -> None:
     assert len(kept) > 10
     assert kept == list(read_journal(path))
     assert path.stat().st_size == 11 + sum(len(e.pack()) for e in kept)
+
+
+def test_a_folder_that_is_not_there(tmp_path: Path) -> None:
+    """A recording that cannot even begin says so, and nothing of what was recorded before."""
+    with pytest.raises(DeviceError, match="the recording cannot be begun there"):
+        Journal(tmp_path / "gone" / "a.forcelog")

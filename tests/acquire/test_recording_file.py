@@ -201,3 +201,34 @@ def test_foreign_npz_is_refused(tmp_path: Path) -> None:
 
     with pytest.raises(InputError, match="is no recording of forcekit"):
         read_recording(path)
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".npz", ".forcelog"])
+def test_capital_letters_in_the_suffix_do_not_matter(recorded: bytes, tmp_path: Path, suffix: str) -> None:
+    """A file that another system renamed in capitals is read like any other."""
+    (tmp_path / "a.forcelog").write_bytes(recorded)
+    take = read_take(tmp_path / "a.forcelog")
+    made = tmp_path / "a.forcelog" if suffix == ".forcelog" else write_take(take, tmp_path / f"a{suffix}")
+    shouted = made.rename(tmp_path / f"A{suffix.upper()}")
+
+    assert np.array_equal(read_take(shouted).streams[0].tick, take.streams[0].tick)
+
+
+def test_any_damage_to_an_npz_is_told_in_words(recorded: bytes, tmp_path: Path) -> None:
+    """Bits turned over anywhere give the recording or one sentence, whatever numpy, zip or zlib say of them."""
+    (tmp_path / "a.forcelog").write_bytes(recorded)
+    data = write_take(read_take(tmp_path / "a.forcelog"), tmp_path / "a.npz").read_bytes()
+    rng = np.random.default_rng(3)
+    path = tmp_path / "b.npz"
+    refusals = []
+    for _ in range(60):
+        damaged = bytearray(data)
+        for at in rng.integers(0, len(data), 3):
+            damaged[at] ^= 1 << int(rng.integers(8))
+        path.write_bytes(damaged)
+        try:
+            read_take(path)
+        except InputError as error:
+            refusals.append(str(error))
+    assert len(refusals) > 30
+    assert all("b.npz" in told for told in refusals)

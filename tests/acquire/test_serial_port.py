@@ -223,3 +223,26 @@ def test_the_laptop_slept(tmp_path: Path) -> None:
     assert np.array_equal(stream.raw["fl"][number], plate.raw["fl"])
     assert number[-1] > n_awake
     assert any(n.startswith("the laptop slept at") for n in plate.notes)
+
+
+def test_a_port_that_takes_no_greeting_is_opened_again() -> None:
+    """A device that reads nothing at first (its buffer is full) is greeted as soon as it reads."""
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+    os.set_blocking(slave, False)
+    filled = 0
+    try:
+        while True:
+            filled += os.write(slave, b"x" * 1024)
+    except BlockingIOError:
+        pass
+    heard: list[Arrival | LinkEvent] = []
+    link = SerialConnection(os.ttyname(slave), 0, heard.append, hello=b"hello" * 100)
+    link.start()
+    wait_until(lambda: any(isinstance(e, LinkEvent) and e.what == "failed" for e in heard), what="the refusal")
+    while filled > 0:
+        filled -= len(os.read(master, 65536))
+    wait_until(lambda: any(isinstance(e, LinkEvent) and e.what == "connected" for e in heard), what="the link")
+    link.stop()
+    os.close(master)
+    os.close(slave)

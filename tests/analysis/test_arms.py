@@ -11,7 +11,9 @@ import numpy as np
 import pytest
 
 from forcekit.analysis.pipeline import analyze
+from forcekit.errors import InputError
 from forcekit.model import Recording, Stream
+from forcekit.registry import MEASURES
 from forcekit.results import Lift
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.faults import faulty_plan, random_plan
@@ -213,3 +215,43 @@ def test_another_lifters_file_is_named() -> None:
     """
     assert [named(i, i) for i in range(4)] == [False] * 4
     assert sum(named(i, j) for i in range(4) for j in range(4) if i != j) >= 10
+
+
+BAR = tuple(name for name, info in MEASURES.items() if info.group == "bar")
+
+
+def _every_third(s: Stream) -> Stream:
+    return dataclasses.replace(s, t_s=s.t_s[::3], raw={n: v[::3] for n, v in s.raw.items()})
+
+
+def _died(s: Stream) -> Stream:
+    return dataclasses.replace(s, t_s=s.t_s[:15], raw={n: v[:15] for n, v in s.raw.items()})
+
+
+@pytest.mark.parametrize(
+    ("edit", "told"),
+    [
+        (_every_third, "67 samples a second, 100 are needed"),
+        (_scaled("a", 1.15), "its unit or scale is wrong"),
+        (_scaled("a", 1.3), "its unit or scale is wrong"),
+        (_died, "only 15 samples"),
+    ],
+    ids=["too slow", "scale a little wrong", "scale far wrong", "sensor died"],
+)
+def test_a_bad_bar_sensor_loses_its_own_numbers_and_no_others(edit: Callable[[Stream], Stream], told: str) -> None:
+    """All measures of the bar are withheld, a check says why, and the plate's are those without a bar."""
+    recording = recording_of(motion_of(None, 3), 3)
+    lift = lift_of(_edited(recording, edit))
+    alone = lift_of(dataclasses.replace(recording, bar=None))
+
+    assert [] == [name for name in BAR if lift[name].ok]
+    assert any(told in q.sentence for q in lift.quality if q.verdict == "bad")
+    plates = [name for name in MEASURES if name not in BAR]
+    assert [alone[name] for name in plates] == [lift[name] for name in plates]
+
+
+def test_a_bar_alone_in_a_wrong_unit_is_named() -> None:
+    """Numbers in g that are declared m/s² make no stillness; the sentence names the unit, not the stillness."""
+    recording = _edited(recording_of(motion_of(None, 3), 3), _scaled("a", 1.0 / 9.81))
+    with pytest.raises(InputError, match="its numbers are in g, not in m/s²"):
+        analyze(dataclasses.replace(recording, plate=None))

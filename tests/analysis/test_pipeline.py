@@ -11,7 +11,7 @@ from helpers import HalfSines, altered, only_lift, simulated, values, vertical_r
 
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, Recording
+from forcekit.model import AttemptCard, FloatArray, Recording
 from forcekit.registry import MEASURES
 from forcekit.results import Lift
 from forcekit.simulate.faults import clean_plan, random_plan
@@ -257,3 +257,38 @@ def test_feet_that_leave_slowly_are_a_drive_that_falls_short(seed: int) -> None:
     lift = only_lift(recording)
     assert motion.truths[0].measures["takeoff_velocity"] < 0.12
     assert "falls_short" in [f.pattern for f in lift.findings if f.strength == "clear"]
+
+
+def test_a_sample_that_is_no_number_is_named() -> None:
+    """Not its unit is in doubt but that sample of that channel."""
+    recording = lift_on("cells")
+    assert recording.plate is not None
+    name = next(iter(recording.plate.raw))
+
+    def spoilt(n: str, values: FloatArray) -> FloatArray:
+        out = values.copy()
+        out[500] = np.nan if n == name else out[500]
+        return out
+
+    with pytest.raises(InputError, match=f'1 sample of channel "{name}" hold no finite number'):
+        analyze(altered(recording, spoilt))
+
+
+def test_the_stance_a_person_allows_is_the_one_that_is_told() -> None:
+    """Who accepts 0.3 s is not told that 0.8 s are needed."""
+    t = np.arange(5000) / 500.0
+    walking = (t < 5.0) | (t > 5.6)
+    force = 1500.0 + np.where(walking, 300.0 * np.sin(2.0 * np.pi * 1.8 * t), 0.0)
+    force += np.random.default_rng(1).standard_normal(5000)
+    found = analyze(vertical_recording(t, force), Settings(shortest_stance_s=0.3))
+
+    assert "0.8 s" not in (found.reason or "")
+
+
+def test_an_empty_recording_can_be_shown() -> None:
+    """A stream without samples has a representation."""
+    recording = lift_on("vertical")
+    assert recording.plate is not None
+    nothing = dataclasses.replace(recording.plate, t_s=np.zeros(0), raw={n: np.zeros(0) for n in recording.plate.raw})
+
+    assert "0.0 s at 0 Hz" in repr(Recording(nothing))

@@ -171,13 +171,13 @@ class HandPlate:
 
     def hear(self, data: bytes, now_s: float) -> bytes:
         """Describe itself and start."""
-        from forcekit.acquire.device_text import device_to_text
+        from forcekit.acquire.device_file import device_text
 
         frames, self._receiver = receive(data, self._receiver)
         codes = [f.code for f in frames if isinstance(f, Command)]
         if CommandCode.START in codes and self._start_s is None:
             self._start_s = now_s
-        return b"".join(encode_description(device_to_text(self.device))) if CommandCode.DESCRIBE in codes else b""
+        return b"".join(encode_description(device_text(self.device))) if CommandCode.DESCRIBE in codes else b""
 
     def due(self, now_s: float) -> list[bytes]:
         """Samples until now."""
@@ -280,3 +280,66 @@ def test_a_failed_check_says_so(forcekit: Run, tmp_path: Path) -> None:
     code, _, err = forcekit("check-plate", tmp_path / "empty.csv", *words[2:])
     assert 2 == code
     assert "the empty plate and a load, each still for 3 s, are needed" in err
+
+
+def by_hand(path: Path, *, head: str = "", change: Callable[[list[list[str]]], list[list[str]]] = lambda r: r) -> Path:
+    """Write readings of the grid by hand, with times, changed as wanted."""
+    table = [
+        [*(f"{c:.6f}" for c in counts_of(*row)), *(str(v) for v in row), str(10.0 * i)]
+        for i, row in enumerate(with_empties(grid_plan(MASSES, CELLS)))
+    ]
+    lines = [",".join(row) for row in change(table)]
+    path.write_text(head + "\n".join(["fr,fl,br,bl,mass_kg,x_m,y_m,t_s", *lines]) + "\n")
+    return path
+
+
+def edited(i: int, column: int, text: str) -> Callable[[list[list[str]]], list[list[str]]]:
+    """Change one field of the readings."""
+    return lambda rows: [[*r[:column], text, *r[column + 1 :]] if k == i else r for k, r in enumerate(rows)]
+
+
+@pytest.mark.parametrize(
+    ("change", "told"),
+    [
+        (edited(5, 7, "3"), "reading 6: t_s is 3 after 40; write the readings in the order they were taken"),
+        (edited(5, 4, "nan"), "reading 6"),
+        (edited(5, 4, "-20"), "a placement of -20 kg"),
+        (edited(5, 5, "25"), "at x = 25 m"),
+        (edited(5, 0, "inf"), "reading 6"),
+    ],
+    ids=["not in order", "no mass", "less than nothing", "centimetres for metres", "beyond all"],
+)
+def test_readings_by_hand_that_cannot_be(
+    forcekit: Run, tmp_path: Path, plate: Path, change: Callable[[list[list[str]]], list[list[str]]], told: str
+) -> None:
+    """Readings out of order would be zeroed wrongly, and masses that are none silently passed over: both are named."""
+    path = by_hand(tmp_path / "by_hand.csv", change=change)
+
+    code, _, err = forcekit("calibrate-plate", path, "--device", plate, "-o", tmp_path / "new.toml")
+
+    assert (2, 1) == (code, len(err.strip().splitlines()))
+    assert told in err
+    assert not (tmp_path / "new.toml").exists()
+
+
+def test_readings_by_hand_may_begin_with_a_remark(forcekit: Run, tmp_path: Path, plate: Path) -> None:
+    """A comment above the header does not make a recording of them."""
+    path = by_hand(tmp_path / "by_hand.csv", head="# taken on a cold morning\n")
+
+    code, _, err = forcekit("calibrate-plate", path, "--device", plate, "-o", tmp_path / "new.toml")
+
+    assert (0, "") == (code, err)
+
+
+@pytest.mark.parametrize("text", ["mass_u_frac = -0.1", "place_u_m = nan", "place_u_m = 3"])
+def test_uncertainties_of_a_plan_are_checked(forcekit: Run, tmp_path: Path, plate: Path, text: str) -> None:
+    """A plan whose uncertainties cannot be is refused with the key."""
+    plan = tmp_path / "plan.toml"
+    plan.write_text(text + "\n[[placed]]\nmass_kg = 20.0\n")
+
+    code, _, err = forcekit(
+        "calibrate-plate", by_hand(tmp_path / "a.csv"), "--masses", plan, "--device", plate, "-o", tmp_path / "new.toml"
+    )
+
+    assert 2 == code
+    assert f"plan.toml: {text.split()[0]} is" in err

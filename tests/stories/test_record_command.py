@@ -173,3 +173,17 @@ def test_a_full_disk_is_one_sentence(tmp_path: Path) -> None:
     plate = read_recording(tmp_path / "set.forcelog").plate
     assert plate is not None
     assert plate.t_s.size > 300
+
+
+@pytest.mark.parametrize("name", ["", ".", "..", "/"])
+def test_a_recording_needs_a_name(
+    name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A folder as the name of a recording is refused in one sentence, and nothing is written."""
+    monkeypatch.chdir(tmp_path)
+
+    code, _, err = run(capsys, monkeypatch, "record", name, "--device", "virtual", "--seconds", "0.1")
+
+    assert (2, 1) == (code, len(err.strip().splitlines()))
+    assert "name the recording itself" in err
+    assert [] == list(tmp_path.iterdir())
