@@ -91,24 +91,29 @@ def make_clock(
     InputError
         If the time stands still or runs backwards, or the rate lies outside 20 to 20000 Hz.
     """
-    _refuse_backwards(stamps, where, line_of)
-    keep = ~_repeats(stamps, columns)
     notes = []
-    if not keep.all():
-        n, first = int((~keep).sum()), line_of(int(np.argmin(keep)))
-        notes.append(f"{n} repeated row{'s' * (n != 1)} left out, the first in line {first}.")
+    keep = np.ones(stamps.size, dtype=bool)
+    if not (np.diff(stamps) > 0.0).all():
+        _refuse_backwards(stamps, where, line_of)
+        keep = ~_repeats(stamps, columns)
+        if not keep.all():
+            n, first = int((~keep).sum()), line_of(int(np.argmin(keep)))
+            notes.append(f"{n} repeated row{'s' * (n != 1)} left out, the first in line {first}.")
     t_s = (stamps[keep] - stamps[0]) * unit_s
-    step_s = _usual_step(t_s)
-    _refuse_rate(step_s, t_s, unit_s, where)
-    even = _evened(t_s, step_s)
+    steps = np.diff(t_s)
+    step_s = _usual_step(steps)
+    _refuse_rate(step_s, unit_s, where)
+    even = _evened(t_s, steps, step_s)
     if even is not None:
-        t_s, step_s = even, _usual_step(even)
+        t_s, steps = even, np.diff(even)
+        step_s = _usual_step(steps)
         notes.append(f"The time stamps are rounded; the samples were put on an even clock of {1.0 / step_s:.5g} Hz.")
-    elif (np.diff(t_s) <= 0.0).any():
-        n = int((np.diff(t_s) <= 0.0).sum())
+    elif (steps <= 0.0).any():
+        n = int((steps <= 0.0).sum())
         t_s = _spread(t_s, step_s)
+        steps = np.diff(t_s)
         notes.append(f"{n} sample{'s' * (n != 1)} with the time stamp of the one before, spread evenly.")
-    notes += _gap_notes(t_s, step_s)
+    notes += _gap_notes(t_s, steps, step_s)
     return Clock(t_s - t_s[0], keep, tuple(notes))
 
 
@@ -144,16 +149,15 @@ def _repeats(stamps: FloatArray, columns: Sequence[FloatArray]) -> BoolArray:
     return out
 
 
-def _usual_step(t_s: FloatArray) -> float:
+def _usual_step(steps: FloatArray) -> float:
     """Mean step between samples, gaps left out."""
-    steps = np.diff(t_s)
     if not (steps > 0.0).any():
         return 0.0
     # The most frequent step is the true one unless rounding makes shorter steps too.
     median = float(np.median(steps))
     if median > 0.0 and float(steps.min()) > 0.75 * median:
-        ordinary = steps[steps < GAP_STEPS * median]
-        return float(ordinary.mean())
+        longest = GAP_STEPS * median
+        return float(steps.mean() if float(steps.max()) < longest else steps[steps < longest].mean())
     coarse = float(steps[steps > 0.0].min())
     step = float(steps.mean())
     for _ in range(20):
@@ -164,7 +168,7 @@ def _usual_step(t_s: FloatArray) -> float:
     return step
 
 
-def _refuse_rate(step_s: float, t_s: FloatArray, unit_s: float, where: str) -> None:
+def _refuse_rate(step_s: float, unit_s: float, where: str) -> None:
     rate_hz = 1.0 / step_s if step_s > 0.0 else np.inf
     if LOWEST_RATE_HZ <= rate_hz <= HIGHEST_RATE_HZ:
         return
@@ -177,7 +181,7 @@ def _refuse_rate(step_s: float, t_s: FloatArray, unit_s: float, where: str) -> N
     )
 
 
-def _resolution(t_s: FloatArray, step_s: float) -> float:
+def _resolution(t_s: FloatArray, steps: FloatArray, step_s: float) -> float:
     """Return the step to which the stamps are rounded: a power of ten or a coarse clock's tick, else 0."""
     for exponent in range(0, -8, -1):
         tick = 10.0**exponent
@@ -185,22 +189,22 @@ def _resolution(t_s: FloatArray, step_s: float) -> float:
             break
         if all(float(np.abs(t / tick - np.round(t / tick)).max()) < 1e-3 for t in (t_s[:FIRST_STAMPS], t_s)):
             return tick
-    steps = np.diff(t_s)
     return float(steps[steps > 0.0].min()) if (steps == 0.0).mean() >= RARE_FRAC else 0.0
 
 
-def _evened(t_s: FloatArray, step_s: float) -> FloatArray | None:
+def _evened(t_s: FloatArray, steps: FloatArray, step_s: float) -> FloatArray | None:
     """Even clock through rounded stamps, stretch by stretch; None if they are not rounded or it does not fit.
 
     Lost samples look like rounding only if they are lost at even distances: ten odd steps must lie on the
     line.
     """
-    steps = np.diff(t_s)
-    tick = _resolution(t_s, step_s)
+    tick = _resolution(t_s, steps, step_s)
+    if float(np.ptp(steps)) <= 0.5 * tick or tick == 0.0:  # no step is odd
+        return None
     is_gap = steps > GAP_STEPS * step_s + tick
     ordinary = steps[~is_gap]
     n_odd = int((np.abs(ordinary - np.median(ordinary)) > 0.5 * tick).sum())
-    if tick == 0.0 or n_odd < FEWEST_ODD_STEPS:
+    if n_odd < FEWEST_ODD_STEPS:
         return None
     out = np.empty_like(t_s)
     for part in np.split(np.arange(t_s.size), np.flatnonzero(is_gap) + 1):
@@ -225,8 +229,7 @@ def _spread(t_s: FloatArray, step_s: float) -> FloatArray:
     return np.asarray(stamps[group] + within * (room / counts)[group])
 
 
-def _gap_notes(t_s: FloatArray, step_s: float) -> list[str]:
-    steps = np.diff(t_s)
+def _gap_notes(t_s: FloatArray, steps: FloatArray, step_s: float) -> list[str]:
     gaps = np.flatnonzero(steps > GAP_STEPS * step_s)
     # Stamps that scatter by half a step everywhere are jitter, not gaps.
     if gaps.size == 0 or gaps.size > 0.2 * steps.size:

@@ -37,7 +37,8 @@ _BLANK = frozenset({"", "nan", "n/a", "na", "null", "none", "-", "--", "inf", "-
 
 _COMMENT_STARTS = ("/", "#", "%")
 _SAMPLE_LINES = 300
-_SAMPLE_BYTES = 2_000_000
+_SAMPLE_BYTES, _USUAL_BYTES = 2_000_000, 50_000
+"""The sample lines are sought in so many bytes; mostly the second, smaller number holds them all (our choice)."""
 _SCORED_LINES = 16
 _MOST_COLUMNS = 1000
 """A table wider than this lies on its side (one signal per row)."""
@@ -104,7 +105,7 @@ def split_line(line: str, delimiter: str) -> list[str]:
 def strip_comment(line: str) -> str | None:
     """Text behind the comment mark, None if the line is no comment."""
     bare = line.lstrip()
-    if bare[:1] not in _COMMENT_STARTS:
+    if not bare.startswith(_COMMENT_STARTS):
         return None
     for mark in ("//", "#", "%"):
         if bare.startswith(mark):
@@ -185,8 +186,9 @@ class _Candidate:
 
 
 def _first_lines(data: bytes, most: int) -> list[str]:
-    head = data[:_SAMPLE_BYTES].split(b"\n", most)
-    if len(head) > most or len(data) > _SAMPLE_BYTES:
+    size = _USUAL_BYTES if data.count(b"\n", 0, _USUAL_BYTES) > most else _SAMPLE_BYTES
+    head = data[:size].split(b"\n", most)
+    if len(head) > most or len(data) > size:
         head.pop()  # cut in the middle of a line
     return [line.decode("utf-8", "replace") for line in head]
 

@@ -15,14 +15,14 @@ from forcekit.analysis.errors import LOCAL_HALF_S, LiftCurves
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
-from forcekit.mechanics.crossings import crossing_after, local_fit
-from forcekit.mechanics.plate_matrix import FX, FZ, MX, MY, PRESSURE_FLOOR_FRAC, PRESSURE_FLOOR_N, pressure
+from forcekit.mechanics.crossings import crossing_after, fitted_line, local_fit
+from forcekit.mechanics.plate_matrix import FX, FZ, MX, MY, pressure_floor
 from forcekit.mechanics.stance import FORWARD_SWAY_PRIOR_MPS, sway_speed
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 from forcekit.results import FootFrame
 
-__all__ = ["PRESSURE_NAMES", "balance", "delivered_place", "pressure_floor"]
+__all__ = ["PRESSURE_NAMES", "balance", "delivered_place"]
 
 DELIVERED = 0.80
 """The drive is judged until this part of its net impulse is delivered; then the heels rise (Drechsler 1998, secondary
@@ -46,11 +46,6 @@ HORIZONTAL_NAMES = (
     "forward_velocity_at_takeoff",
     "push_angle",
 )
-
-
-def pressure_floor(weight_n: float) -> float:
-    """Vertical force (N) below which no pressure is given."""
-    return max(PRESSURE_FLOOR_N, PRESSURE_FLOOR_FRAC * weight_n)
 
 
 def balance(curves: LiftCurves, phases: Phases, foot: FootFrame) -> Readings:
@@ -147,10 +142,7 @@ class _Across:
         self.curves = curves
         self.row = row
         self.sign = sign
-        floor = pressure_floor(curves.weight.value)
-        x, y = pressure(curves.resultant, floor)
-        self.p = x if row == MY else y
-        self.floor = floor
+        self.p = curves.cop_x_m if row == MY else curves.cop_y_m
 
     def _mean_parts(self, first: int, last: int) -> FloatArray:
         """Change of the mean of p over the samples first..last-1, per source; shape (n_sources,)."""
@@ -214,18 +206,18 @@ class _Across:
         """Value at the last instant of the drive with enough force, from a line through the 8 ms before it."""
         c = self.curves
         first, last = int(np.ceil(phases.lowest_place)), int(np.floor(phases.drive_end_place))
-        falling = crossing_after(c.force_n, max(first, last - round(0.3 * c.rate_hz)), last, self.floor, rising=False)
+        floor = pressure_floor(c.weight.value)
+        falling = crossing_after(c.force_n, max(first, last - round(0.3 * c.rate_hz)), last, floor, rising=False)
         place = phases.drive_end_place if falling is None else falling
         j = int(np.floor(place))
-        i = max(first, j - max(2, round(LOCAL_HALF_S * c.rate_hz)))
-        x = np.arange(i, j + 1) - place
-        design = np.vander(x, 2, increasing=True)
-        weights = np.linalg.pinv(design)
-        value = float(weights[0] @ self.p[i : j + 1])
-        slope = float(weights[1] @ self.p[i : j + 1])
-        noise = np.array([self.noise_m(float(f), value) for f in c.force_n[i : j + 1]])
+        i = min(max(first, j - max(2, round(LOCAL_HALF_S * c.rate_hz))), j - 1)
+        value, slope, _ = fitted_line(self.p[i : j + 1], place - i, j + 1.0 - i)
+        n, middle = j + 1 - i, 0.5 * (i + j)
+        x = np.arange(i, j + 1) - middle
+        weights = 1.0 / n + (place - middle) * x / (n * (n * n - 1.0) / 12.0)  # of the samples in the line's value
+        noise = self.noise_m(1.0, value) / c.force_n[i : j + 1]
         steep = abs(float(c.force_n[j] - c.force_n[max(first, j - 1)])) or 1.0
-        u = float(np.hypot(np.linalg.norm(weights[0] * noise), slope * min(0.5, c.noise_n / steep)))
+        u = float(np.hypot(np.linalg.norm(weights * noise), slope * min(0.5, c.noise_n / steep)))
         return Uncertain(value, self._mean_parts(j, j + 1) + c.local("pressure at drive end", u))
 
 
@@ -266,8 +258,7 @@ def _left_share(curves: LiftCurves, phases: Phases) -> Reading | CannotMeasure:
     whole = float(curves.force_n[i:j].sum())
     share = float(mine.sum()) / whole
     parts = curves.resultant_parts(FZ, i, np.full(j - i, 1.0 / whole))
-    of_left = np.append(curves.source_plate == left, np.zeros(curves.n_sources - curves.source_plate.size, dtype=bool))
-    parts = np.where(of_left, parts, 0.0) - share * parts
+    parts = np.where(curves.source_plate == left, parts, 0.0) - share * parts
     return Reading(Uncertain(share, parts))
 
 

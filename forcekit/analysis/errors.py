@@ -29,8 +29,8 @@ from forcekit.analysis.error_curves import ErrorCurve, PlateBasis, ResultantErro
 from forcekit.mechanics.crossings import local_fit
 from forcekit.mechanics.motion import Motion, running_integral
 from forcekit.mechanics.plate import PlateSignals
-from forcekit.mechanics.plate_matrix import FX, FZ, MX, MY
-from forcekit.mechanics.stance import Weighing
+from forcekit.mechanics.plate_matrix import FX, FZ, MX, MY, pressure, pressure_floor
+from forcekit.mechanics.stance import Weighing, sway_speed
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 
@@ -74,12 +74,16 @@ class LiftCurves:
 
     Attributes
     ----------
+    sway_mps : (float, float)
+        Standard deviation of the vertical sway speed at the start and at the end of the stance.
     motion : Motion
     resultant : array, shape (n, 5)
+    cop_x_m, cop_y_m : array, shape (n,)
+        Centre of pressure; NaN where the force is too low to say.
     weight : Uncertain
         System weight (N).
     d_force, d_velocity, d_travel : ErrorCurve
-        Changes for each of the s sources.
+        Changes for each of the s sources, the local slots last and zero here.
     d_resultant : ResultantErrors
     d_gravity : array, shape (s,)
         Relative change of gravity per source.
@@ -94,9 +98,12 @@ class LiftCurves:
     gravity_mps2: float
     signals: PlateSignals
     weighing: Weighing
+    sway_mps: tuple[float, float]
     motion: Motion
     resultant: FloatArray
     force_n: FloatArray
+    cop_x_m: FloatArray
+    cop_y_m: FloatArray
     weight: Uncertain
     d_force: ErrorCurve
     d_velocity: ErrorCurve
@@ -110,10 +117,7 @@ class LiftCurves:
 
     def parts(self, d_curve: ErrorCurve, place: float) -> FloatArray:
         """Parts of a curve at a place: linear between samples, local slots zero; shape (n_sources,)."""
-        out = np.zeros(self.n_sources)
-        found = d_curve.at(place)
-        out[: found.size] = found
-        return out
+        return d_curve.at(place)
 
     def resultant_parts(self, row: int, first: int, weights: FloatArray) -> FloatArray:
         """Parts of a weighted sum of one row of the resultant over samples from `first` on; shape (n_sources,)."""
@@ -163,10 +167,10 @@ class LiftCurves:
         return max(0.0, second - self.noise_n) / 8.0
 
 
-def _plate_sources(signals: PlateSignals, basis: PlateBasis, at_s: float) -> tuple[list[FloatArray], list[int]]:
+def _plate_sources(signals: PlateSignals, basis: PlateBasis, at_s: float) -> tuple[FloatArray, list[int]]:
     """Change of the resultant for one standard uncertainty of each error of the plates, and whose it is.
 
-    Each as its coefficients (5, b) on the curves of the basis.
+    Each as its coefficients on the curves of the basis, shape (s, 5, b).
     """
     sources: list[FloatArray] = []
     plate_of: list[int] = []
@@ -174,9 +178,9 @@ def _plate_sources(signals: PlateSignals, basis: PlateBasis, at_s: float) -> tup
         mine = np.flatnonzero(signals.owner == number)
         matrix = signals.matrix[:, mine]
         if plate.kind == "pressure":  # one gain for the force and with it its products
-            sources.append(basis.on(mine, plate.gain_u * matrix))
+            sources.append(basis.on(mine, plate.gain_u * matrix)[None])
         else:
-            sources += list(basis.each(mine, plate.gain_u * matrix))
+            sources.append(basis.each(mine, plate.gain_u * matrix))
         zero_u, reference_s, drift_frac = _zero_quality(signals, plate.zero_u_n, mine, at_s)
         scale = np.where(np.abs(matrix[[FZ, FX]]).max(axis=0) > 0.0, 1.0, MOMENT_ARM_M)
         if plate.kind == "cells":  # the stated zero and drift are those of the plate's sum
@@ -184,16 +188,15 @@ def _plate_sources(signals: PlateSignals, basis: PlateBasis, at_s: float) -> tup
         zero = zero_u if signals.zero.times_s.size else scale * zero_u
         drift = scale * drift_frac * plate.drift_u_nps
         steady = basis.steady(zero * matrix, drift * (at_s - reference_s) * matrix, drift * matrix)
-        for j, pair in enumerate(steady):
-            if plate.kind == "pressure" and j == 0:  # the ready pressure does not follow the force's zero
-                sources += [basis.shared(number, float(zero[0]) * matrix, 0.0 * matrix)]
-                late = float(drift[0]) * matrix
-                sources += [basis.shared(number, (at_s - reference_s) * late, late)]
-            elif plate.kind != "pressure" or j > 2:  # its products have no zero of their own
-                sources += list(pair)
-        sources += _position_sources(plate.kind, plate.position_u_m, matrix, mine, basis)
-        plate_of += [number] * (len(sources) - len(plate_of))
-    return sources, plate_of
+        if plate.kind == "pressure":  # which does not follow the force's zero; its products have no zero of their own
+            late = float(drift[0]) * matrix
+            sources.append(basis.shared(number, float(zero[0]) * matrix, 0.0 * matrix)[None])
+            sources.append(basis.shared(number, (at_s - reference_s) * late, late)[None])
+            steady = steady[3:]
+        sources.append(steady.reshape(-1, 5, basis.n))
+        sources.append(_position_sources(plate.kind, plate.position_u_m, matrix, mine, basis))
+        plate_of += [number] * (sum(len(part) for part in sources) - len(plate_of))
+    return np.concatenate(sources), plate_of
 
 
 def _zero_quality(
@@ -211,10 +214,10 @@ def _zero_quality(
 
 def _position_sources(
     kind: str, u_m: float, matrix: FloatArray, mine: np.ndarray[tuple[int, ...], np.dtype[np.int64]], basis: PlateBasis
-) -> list[FloatArray]:
+) -> FloatArray:
     """Change of the moments when a cell, or the whole pressure frame, sits elsewhere by one standard uncertainty."""
     if kind == "vertical" or not np.any(matrix[[MX, MY]]):
-        return []
+        return np.zeros((0, 5, basis.n))
     forces = u_m * matrix[FZ]
     both = []
     for row, sign in ((MX, 1.0), (MY, -1.0)):
@@ -222,8 +225,8 @@ def _position_sources(
         d[row] = sign * forces
         both.append(d)
     if kind != "cells":
-        return [basis.on(mine, d) for d in both]
-    return [d for pair in zip(*(basis.each(mine, d) for d in both), strict=True) for d in pair]
+        return np.stack([basis.on(mine, d) for d in both])
+    return np.stack([basis.each(mine, d) for d in both], axis=1).reshape(-1, 5, basis.n)
 
 
 def lift_curves(
@@ -253,66 +256,73 @@ def lift_curves(
     """
     first = weighing.first
     n_stance = weighing.last - first
-    n = last - first
     resultant = signals.resultant(first, last)
     force = np.ascontiguousarray(resultant[:, FZ])
+    cop_x_m, cop_y_m = pressure(resultant, pressure_floor(weighing.weight_n))
     noise_n = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
     basis = plate_basis(signals, first, last)
-    sources, plate_of = _plate_sources(signals, basis, float(signals.t_s[first]))
-    on_curves = np.array(sources)
-    rows, d_weight_rows, d_start_rows = _force_rows(weighing, n_stance, noise_n, signals.rate_hz, gravity_mps2)
-    edges = np.linspace(n_stance, n, N_NOISE_BLOCKS + 1).round().astype(int)
+    on_curves, plate_of = _plate_sources(signals, basis, float(signals.t_s[first]))
+    sway = sway_speed(signals.force_n[first : weighing.last], signals.rate_hz, weighing.weight_n, noise_n, gravity_mps2)
+    rows, d_weight_rows, d_start_rows = _force_rows(weighing, sway, noise_n, signals.rate_hz, gravity_mps2)
+    edges = np.linspace(n_stance, last - first, N_NOISE_BLOCKS + 1).round().astype(int)
     steps = StepCurves.of([(0, n_stance), *((a, b) for a, b in pairwise(edges.tolist()) if b > a)])
-    n_plate, n_rows = len(sources), len(rows) + steps.n - 1
-    s = n_plate + n_rows + 2  # gravity and sampling come last
-    on_steps = np.zeros((s, steps.n))
+    n_plate, n_rows = len(plate_of), len(rows) + steps.n - 1
+    n = n_plate + n_rows + 2 + len(LOCAL_SLOTS)
+    i_gravity, i_sampling = n_plate + n_rows, n_plate + n_rows + 1
+    on_steps = np.zeros((n, steps.n))
     on_steps[n_plate : n_plate + len(rows), 0] = rows
-    on_steps[n_plate + len(rows) : s - 2, 1:] = np.diag(noise_n / np.sqrt(steps.length[1:]))
-    on_rows = np.zeros((s, basis.n))
+    on_steps[n_plate + len(rows) : i_gravity, 1:] = np.diag(noise_n / np.sqrt(steps.length[1:]))
+    on_rows = np.zeros((n, basis.n))
     on_rows[:n_plate] = on_curves[:, FZ]
-    d_weight = np.zeros(s)
+    d_weight = np.zeros(n)
     d_weight[:n_plate] = on_curves[:, FZ] @ basis.curves[:, :n_stance].mean(axis=1)
     d_weight[n_plate : n_plate + len(rows)] = d_weight_rows
-    d_start = np.zeros(s)
+    d_start = np.zeros(n)
     d_start[n_plate : n_plate + len(rows)] = d_start_rows
     gravity_u = 0.0001 if site_known else UNKNOWN_SITE_U_FRAC
     of_weight = basis.on(np.arange(signals.matrix.shape[1]), signals.matrix)[FZ] / weighing.weight_n
     per_newton = gravity_mps2 / weighing.weight_n
-    moving = np.zeros((s, basis.n + 3))
+    moving = np.zeros((n, basis.n + 3))
     moving[:, : basis.n] = per_newton * (on_rows - np.outer(d_weight, of_weight))
     moving[:, basis.n] = d_start
-    moving[s - 2, basis.n + 1] = gravity_u
-    moving[s - 1, basis.n + 2] = 1.0
+    moving[i_gravity, basis.n + 1] = gravity_u
+    moving[i_sampling, basis.n + 2] = 1.0
     once, twice = _integrals(basis, motion)
-    d_gravity = np.zeros(s)
-    d_gravity[s - 2] = gravity_u
+    d_gravity = np.zeros(n)
+    d_gravity[i_gravity] = gravity_u
+    source_plate = np.full(n, -1)
+    source_plate[:n_plate] = plate_of
     return LiftCurves(
         rate_hz=signals.rate_hz,
         t0_s=float(signals.t_s[first]),
         gravity_mps2=gravity_mps2,
         signals=signals,
         weighing=weighing,
+        sway_mps=sway,
         motion=motion,
         resultant=resultant,
         force_n=force,
-        weight=Uncertain(weighing.weight_n, np.concatenate([d_weight, np.zeros(len(LOCAL_SLOTS))])),
+        cop_x_m=cop_x_m,
+        cop_y_m=cop_y_m,
+        weight=Uncertain(weighing.weight_n, d_weight),
         d_force=ErrorCurve(basis.curves, on_rows, steps, on_steps, 0),
         d_velocity=ErrorCurve(once, moving, steps, (per_newton / signals.rate_hz) * on_steps, 1),
         d_travel=ErrorCurve(twice, moving, steps, (per_newton / signals.rate_hz**2) * on_steps, 2),
         d_resultant=ResultantErrors(basis.curves, on_curves),
         d_gravity=d_gravity,
-        source_plate=np.array(plate_of + [-1] * (s - len(plate_of))),
+        source_plate=source_plate,
         noise_n=noise_n,
-        n_sources=s + len(LOCAL_SLOTS),
+        n_sources=n,
     )
 
 
 def _force_rows(
-    weighing: Weighing, n_stance: int, noise_n: float, rate_hz: float, gravity_mps2: float
+    weighing: Weighing, sway_mps: tuple[float, float], noise_n: float, rate_hz: float, gravity_mps2: float
 ) -> tuple[list[float], list[float], list[float]]:
     """Sources of the weighing: change of the force in the stance, of the weight, of the starting speed."""
     mass = weighing.weight_n / gravity_mps2
-    at_start, at_end = weighing.sway_mps
+    at_start, at_end = sway_mps
+    n_stance = weighing.last - weighing.first
     swing = mass * rate_hz / n_stance
     mean, wander = noise_n / np.sqrt(n_stance), WANDER_FRAC * weighing.weight_n
     # A force that is off all through the stance weighs wrong but makes no speed in it.
@@ -324,8 +334,8 @@ def _integrals(basis: PlateBasis, motion: Motion) -> tuple[FloatArray, FloatArra
     step = 1.0 / motion.rate_hz
     n = motion.velocity_mps.size
     once, twice = np.empty((basis.n + 3, n)), np.empty((basis.n + 3, n))
-    once[: basis.n] = running_integral(basis.curves, step)
-    twice[: basis.n] = running_integral(once[: basis.n], step)
+    running_integral(basis.curves, step, once[: basis.n])
+    running_integral(once[: basis.n], step, twice[: basis.n])
     once[basis.n] = 1.0
     twice[basis.n] = step * np.arange(n)
     once[basis.n + 1], twice[basis.n + 1] = motion.velocity_mps, motion.travel_m
@@ -341,10 +351,12 @@ def _sampling_loss(motion: Motion) -> tuple[FloatArray, FloatArray]:
     """
     n = motion.velocity_mps.size
     step = 1.0 / motion.rate_hz
-    even = np.arange(0, n, 2)
-    speed = running_integral(motion.acceleration_mps2[even], 2.0 * step)
+    speed = running_integral(motion.acceleration_mps2[::2], 2.0 * step)
     travel = running_integral(speed, 2.0 * step)
-    places = np.arange(n)
-    lost_v = (np.interp(places, even, speed - motion.velocity_mps[even])) / 3.0
-    lost_s = (np.interp(places, even, travel - motion.travel_m[even])) / 3.0
-    return lost_v, lost_s
+    lost = np.empty((2, n))
+    lost[0, ::2], lost[1, ::2] = speed - motion.velocity_mps[::2], travel - motion.travel_m[::2]
+    lost /= 3.0
+    lost[:, 1:-1:2] = 0.5 * (lost[:, :-2:2] + lost[:, 2::2])
+    if n % 2 == 0:
+        lost[:, -1] = lost[:, -2]
+    return lost[0], lost[1]

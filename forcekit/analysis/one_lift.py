@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from forcekit.analysis.balance import balance, delivered_place
-from forcekit.analysis.beside import BarBeside, bar_of_lift
 from forcekit.analysis.errors import LiftCurves, lift_curves
 from forcekit.analysis.findings import CueEntry, find_patterns
 from forcekit.analysis.phases import Phases, find_onset, find_phases
@@ -19,13 +19,15 @@ from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, takeoff_thre
 from forcekit.analysis.tempo import tempo
 from forcekit.constants import local_gravity
 from forcekit.errors import CannotMeasure, Reason
-from forcekit.mechanics.bar_quality import BAR_MEASURES
 from forcekit.mechanics.motion import integrate
 from forcekit.mechanics.plate import PlateSignals
-from forcekit.mechanics.plate_matrix import FX, FZ, pressure
+from forcekit.mechanics.plate_matrix import FX, FZ
 from forcekit.mechanics.stance import weigh
 from forcekit.model import AttemptCard, DeviceFile
 from forcekit.results import BarCurves, Curves, FootFrame, Instants, Lift, QualityCheck
+
+if TYPE_CHECKING:
+    from forcekit.analysis.beside import BarBeside
 
 __all__ = ["Settings", "analyze_lift"]
 
@@ -95,10 +97,11 @@ def analyze_lift(
             f"lifter and bar rise with {rising_mps:.2f} m/s at the end of the movement, which is no drive",
         )
     readings = {**tempo(curves, phases, card), **balance(curves, phases, foot)}
-    readings |= {name: CannotMeasure(Reason.NO_BAR) for name in BAR_MEASURES}
     shown: BarCurves | None = None
     bar_checks: tuple[QualityCheck, ...] = ()
     if bar is not None:
+        from forcekit.analysis.beside import bar_of_lift  # the bar's part is loaded where there is a bar
+
         more, bar_checks, shown = bar_of_lift(bar, curves, phases, card, gravity)
         readings |= more
     checks = check_all(
@@ -137,14 +140,15 @@ def _measure_curves(
     n_still = candidate.still_last - candidate.still_first
     last = candidate.still_last - min(round(0.15 * rate), n_still // 4)
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
-    weighing = weigh(force, first, last, rate, noise, gravity)
-    stop = min(force.size, (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate))
-    motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
-    onset = find_onset(force[first:stop], rate, weighing, motion, candidate.fastest_down - first, noise)
+    weighing = weigh(force, first, last)
+    begin = force[first : candidate.fastest_down + 3]
+    motion = integrate(begin, weighing.weight_n, rate, gravity)
+    onset = find_onset(begin, rate, weighing, motion, candidate.fastest_down - first, noise)
     until = first + int(onset.earliest) - min(round(STANCE_GUARD_S * rate), n_still // 10)
     last = int(np.clip(until, first + (last - first) // 2, candidate.still_last))
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
-    weighing = weigh(force, first, last, rate, noise, gravity)
+    weighing = weigh(force, first, last)
+    stop = min(force.size, (candidate.takeoff or candidate.drive_end) + round(AFTER_S * rate))
     motion = integrate(force[first:stop], weighing.weight_n, rate, gravity)
     curves = lift_curves(signals, weighing, motion, stop, gravity_mps2=gravity, site_known=site_known)
     takeoff = None if candidate.takeoff is None else candidate.takeoff - first
@@ -172,7 +176,7 @@ def _closing_speed(
         n, n_stance = curves.d_velocity.n_samples, curves.weighing.last - first
         early, late = curves.d_velocity.at(n_stance), curves.d_velocity.at(n - 1)
         d = early + (late - early) * (middle - curves.weighing.last) / max(1, n - n_stance)
-        return float(motion.velocity_mps[-1]), float(np.hypot(np.linalg.norm(d), curves.weighing.sway_mps[1]))
+        return float(motion.velocity_mps[-1]), float(np.hypot(np.linalg.norm(d), curves.sway_mps[1]))
     return None
 
 
@@ -198,17 +202,15 @@ def _instants(curves: LiftCurves, phases: Phases) -> Instants:
 
 def _shown_curves(curves: LiftCurves) -> Curves:
     n = curves.force_n.size
-    x = y = None
-    if curves.signals.has_pressure:
-        x, y = pressure(curves.resultant, max(100.0, 0.1 * curves.weight.value))
+    seen = curves.signals.has_pressure
     return Curves(
         t_s=curves.t0_s + np.arange(n) / curves.rate_hz,
         force_n=curves.force_n,
         velocity_mps=curves.motion.velocity_mps,
         travel_m=curves.motion.travel_m,
         forward_n=curves.resultant[:, FX] if curves.signals.has_forward else None,
-        cop_x_m=x,
-        cop_y_m=y,
+        cop_x_m=curves.cop_x_m if seen else None,
+        cop_y_m=curves.cop_y_m if seen else None,
     )
 
 

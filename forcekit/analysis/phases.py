@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.analysis.errors import LiftCurves
-from forcekit.mechanics.crossings import crossing_after, fitted_line
+from forcekit.mechanics.crossings import crossing_after, fitted_line, parabola
 from forcekit.mechanics.motion import Motion
 from forcekit.mechanics.stance import Weighing, moving_mean
 from forcekit.mechanics.uncertain import K95, Uncertain
@@ -117,11 +117,12 @@ def find_onset(
     p from 1.15 to 2.6, the middle three quarters of 1 to 3, and the noise of both passages.
     """
     weight_n = weighing.weight_n
-    drop = weight_n - force_n
+    n = i_fastest + 3  # nothing later has a say
+    drop = weight_n - force_n[:n]
     band = max(ONSET_SD * weighing.sd_n, BAND_FLOOR_FRAC * weight_n)
     lasting = max(1, round(INSIDE_LASTS_S * rate_hz))
     here = motion.travel_m[max(0, weighing.last - weighing.first - 1)]
-    at_rest = (np.abs(motion.velocity_mps) < REST_MPS) & (np.abs(motion.travel_m - here) < REST_M)
+    at_rest = (np.abs(motion.velocity_mps[:n]) < REST_MPS) & (np.abs(motion.travel_m[:n] - here) < REST_M)
     steady = (np.abs(drop) <= band) & at_rest
     inside = [b for a, b in runs(steady[: i_fastest + 1]) if b - a >= lasting]
     i_light = (inside[-1] if inside else 0) + int(np.argmin(force_n[inside[-1] if inside else 0 : i_fastest + 1]))
@@ -239,8 +240,7 @@ def _weight_crossing(curves: LiftCurves, i: int, slot: str, *, rising: bool) -> 
     place = near
     if n > 2 and slope != 0.0 and (slope > 0.0) == rising:
         place = near + float(np.clip((weight - level) / slope, -half, half))
-    d = curves.parts(curves.d_force, place)
-    d[: curves.weight.parts.size] -= curves.weight.parts
+    d = curves.parts(curves.d_force, place) - curves.weight.parts
     # Between two samples the noise is that of a mean with weights p and 1 - p: 0.8 of one sample's on average.
     noise = curves.noise_n / np.sqrt(n) if n > 2 else 0.8 * curves.noise_n
     wide_level, wide_slope, _ = fitted_line(force, place, 2.0 * half)
@@ -298,19 +298,19 @@ def _takeoff(curves: LiftCurves, i_takeoff: int, threshold_n: float) -> tuple[fl
     last = max(3, i_takeoff) - 1  # the last sample above the threshold
     slow = curves.rate_hz < SLOW_HZ
     first = last - 2 if slow else max(0, last - max(1, round(FALL_BACK_S * curves.rate_hz)))
-    x = np.arange(first, last + 1) - last
-    bend, slope, level = (
-        np.polyfit(x, force[first : last + 1], 2) if slow else (0.0, *np.polyfit(x, force[first : last + 1], 1))
-    )
+    falling = force[first : last + 1]
+    bend, slope, level = 0.0, *fitted_line(falling, last - first, last - first)[1::-1]
+    if slow:
+        bend, slope, level = parabola(falling, first - last)
     following = float(force[min(last + 1, force.size - 1)])
     gone = following < max(3.0 * curves.noise_n, 1e-3 * curves.weight.value)
     longest = 1.0 if slow or gone else 1.0 + LONGEST_TAIL_S * curves.rate_hz
-    later = _first_zero(float(bend), float(slope), float(level), np.inf)
+    later = _first_zero(bend, slope, level, np.inf)
     abrupt = gone and later > ABRUPT_SAMPLES  # the force ends between two samples without having fallen before
     later = 0.5 if abrupt else min(later, longest)
-    noise = curves.noise_n * 2.0 / np.sqrt(x.size) / max(1e-9, -float(slope))
+    noise = curves.noise_n * 2.0 / np.sqrt(falling.size) / max(1e-9, -slope)
     # How the force bends on its last newtons is not seen.
-    tail = 0.1 * min(threshold_n / max(1e-9, -float(slope)), LONGEST_TAIL_S * curves.rate_hz)
+    tail = 0.1 * min(threshold_n / max(1e-9, -slope), LONGEST_TAIL_S * curves.rate_hz)
     u = float(np.hypot(min(noise, later + 1.0), tail + (SLOW_TAKEOFF_U if slow else 0.04))) / curves.rate_hz
     if abrupt:
         u = 0.29 / curves.rate_hz

@@ -11,6 +11,7 @@ from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.segment import SHORTEST_STANCE_S
 from forcekit.mechanics.uncertain import K95
+from forcekit.mechanics.zero import runs
 from forcekit.model import AttemptCard, BoolArray
 from forcekit.registry import MEASURES
 from forcekit.results import FootFrame, QualityCheck
@@ -174,8 +175,7 @@ def _rate(curves: LiftCurves) -> QualityCheck:
 
 def _longest_run(mask: BoolArray) -> int:
     """Length of the longest run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max()) if edges.size else 0
+    return max((b - a for a, b in runs(mask)), default=0)
 
 
 def _gaps(curves: LiftCurves, phases: Phases) -> QualityCheck:

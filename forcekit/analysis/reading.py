@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-
-import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.uncertain import K95, Uncertain
@@ -44,15 +43,11 @@ def as_measures(readings: Readings, checks: tuple[QualityCheck, ...]) -> dict[st
             out[name] = Measure(name, info.unit, withheld=str(reading))
         elif name in withheld:
             out[name] = Measure(name, info.unit, withheld=withheld[name])
-        elif not np.isfinite(reading.estimate.value) or not np.isfinite(reading.estimate.u):
-            out[name] = Measure(name, info.unit, withheld=Reason.TOO_LIGHT.value)
         else:
             value, half = reading.estimate.value, K95 * reading.estimate.u
-            out[name] = Measure(
-                name,
-                info.unit,
-                value,
-                value - float(np.hypot(half, reading.below)),
-                value + float(np.hypot(half, reading.above)),
-            )
+            if math.isfinite(value) and math.isfinite(half):
+                low, high = value - math.hypot(half, reading.below), value + math.hypot(half, reading.above)
+                out[name] = Measure(name, info.unit, value, low, high)
+            else:
+                out[name] = Measure(name, info.unit, withheld=Reason.TOO_LIGHT.value)
     return out

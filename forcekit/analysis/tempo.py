@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from forcekit.analysis.errors import LiftCurves
@@ -91,10 +93,7 @@ def _peak_up(curves: LiftCurves, phases: Phases) -> Uncertain:
 
 def _forces(curves: LiftCurves, phases: Phases) -> Readings:
     weight = curves.weight
-    gravity = Uncertain(
-        curves.gravity_mps2,
-        np.append(curves.d_gravity, np.zeros(curves.n_sources - curves.d_gravity.size)) * curves.gravity_mps2,
-    )
+    gravity = Uncertain(curves.gravity_mps2, curves.d_gravity * curves.gravity_mps2)
     mass = weight / gravity
     start, low, end = phases.onset.place, phases.lowest_place, phases.drive_end_place
     top = _extreme_force(curves, start, end, "peak force", largest=True)
@@ -136,10 +135,12 @@ def _extreme_force(curves: LiftCurves, first: float, last: float, slot: str, *, 
 
 def _peak_power(curves: LiftCurves, low: float, end: float) -> Uncertain:
     """Largest product of force and speed in the drive."""
-    power = curves.force_n * curves.motion.velocity_mps
+    first, last = math.ceil(low), math.floor(end)
+    speed_up = curves.motion.velocity_mps[first : last + 1]
+    power = curves.force_n[first : last + 1] * speed_up
     half = PEAK_HALF_S * curves.rate_hz
-    fastest = float(curves.motion.velocity_mps[int(np.ceil(low)) : int(np.floor(end)) + 1].max())
-    value, place, n = peak(power, int(np.ceil(low)), int(np.floor(end)), half, curves.noise_n * fastest)
+    value, place, n = peak(power, 0, last - first, half, curves.noise_n * float(speed_up.max()))
+    place += first
     speed = curves.motion.velocity_at(place)
     force = value / speed if speed else 0.0
     noise = curves.noise_n * (1.5 / np.sqrt(n) if n > 3 else 1.0)

@@ -152,11 +152,10 @@ def local_fit(y: FloatArray, place: float, half_width: float) -> tuple[float, fl
         part = min(max(place - i, 0.0), 1.0)
         value = float(y[i] * (1.0 - part) + y[i + 1] * part)
         return value, float(y[i + 1] - y[i]), float(np.hypot(1.0 - part, part))
-    x = np.arange(first, last + 1) - place
-    design = np.vander(x, 3, increasing=True)
-    weights = np.linalg.pinv(design)
-    return (
-        float(weights[0] @ y[first : last + 1]),
-        float(weights[1] @ y[first : last + 1]),
-        float(np.linalg.norm(weights[0])),
-    )
+    near = y[first : last + 1]
+    n = near.size
+    _, slope, value = parabola(near, first - place)
+    # The value is a sum of three independent ones, see `parabola`; u is the place of the reading.
+    u, q = place - 0.5 * (first + last), (n * n - 1.0) / 12.0
+    bend = n * q * (n * n - 4.0) / 15.0
+    return value, slope, math.sqrt(1.0 / n + u * u / (n * q) + (u * u - q) ** 2 / bend)

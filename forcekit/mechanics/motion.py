@@ -11,9 +11,9 @@ from forcekit.model import FloatArray
 __all__ = ["Motion", "integrate", "running_integral"]
 
 
-def running_integral(y: FloatArray, step_s: float) -> FloatArray:
-    """Trapezoid rule from the first sample on, along the last axis; the first value is 0."""
-    out = np.empty(y.shape)
+def running_integral(y: FloatArray, step_s: float, out: FloatArray | None = None) -> FloatArray:
+    """Trapezoid rule from the first sample on, along the last axis, into `out` if given; the first value is 0."""
+    out = np.empty(y.shape) if out is None else out
     out[..., :1] = 0.0
     areas = out[..., 1:]
     np.add(y[..., 1:], y[..., :-1], out=areas)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -100,14 +101,16 @@ def channel_noise(values: FloatArray) -> FloatArray:
     n, k = values.shape
     if n < 70:
         return np.asarray(np.std(np.diff(values, 2, axis=0), axis=0) / np.sqrt(6.0))
-    second = np.diff(values, 2, axis=0)
-    blocks = second[: second.shape[0] // 64 * 64].reshape(-1, 64, k)
-    variance = np.median(np.mean(blocks**2, axis=1), axis=0) / 6.0
-    noise = np.sqrt(variance)
+    second = np.diff(np.ascontiguousarray(values.T), 2)
+    blocks = second[:, : second.shape[1] // 64 * 64].reshape(k, -1, 64)
+    power = np.sort(np.einsum("kbi,kbi->kb", blocks, blocks), axis=1)
+    middle = (power.shape[1] - 1) // 2, power.shape[1] // 2
+    noise = np.sqrt(0.5 * (power[:, middle[0]] + power[:, middle[1]]) / (6.0 * 64.0))
     # No step between two neighbours is smaller than the converter's; where it is already below the noise, finding the
     # converter's exactly (a sort of the channel) cannot matter.
     some = np.abs(np.diff(values[:: max(1, n // STEP_SAMPLES)][:FIRST_STEPS], axis=0))
-    near = np.min(some, axis=0, initial=np.inf, where=some > 0.0) / np.sqrt(12.0)
+    some[some == 0.0] = np.inf
+    near = some.min(axis=0) / math.sqrt(12.0)
     for j in np.flatnonzero(near > noise):
         noise[j] = max(float(noise[j]), converter_step(values[:, j]) / np.sqrt(12.0))
     return np.asarray(noise)

@@ -27,6 +27,7 @@ __all__ = [
     "has_positions",
     "plate_channels",
     "pressure",
+    "pressure_floor",
     "product_channels",
 ]
 
@@ -38,6 +39,11 @@ to the cells it is uncertain by 5 mm there (own derivation: u = half-length · 2
 FZ, FX, FY, MX, MY = range(5)
 
 
+def pressure_floor(weight_n: float) -> float:
+    """Vertical force (N) below which no pressure is given."""
+    return max(PRESSURE_FLOOR_N, PRESSURE_FLOOR_FRAC * weight_n)
+
+
 def pressure(resultant: FloatArray, floor_n: float) -> tuple[FloatArray, FloatArray]:
     """Centre of pressure (x, y) in metres; NaN where the vertical force is below the floor.
 
@@ -46,11 +52,8 @@ def pressure(resultant: FloatArray, floor_n: float) -> tuple[FloatArray, FloatAr
     resultant : array, shape (n, 5), N and N m
     floor_n : float, newton
     """
-    fz = resultant[:, FZ]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        x = np.where(fz >= floor_n, -resultant[:, MY] / fz, np.nan)
-        y = np.where(fz >= floor_n, resultant[:, MX] / fz, np.nan)
-    return x, y
+    fz = np.where(resultant[:, FZ] >= floor_n, resultant[:, FZ], np.nan)
+    return -resultant[:, MY] / fz, resultant[:, MX] / fz
 
 
 def component_matrix(plate: Plate) -> FloatArray:

@@ -39,15 +39,12 @@ class Weighing:
         Mean force.
     sd_n : float
         Standard deviation of the raw force about it.
-    sway_mps : (float, float)
-        Standard deviation of the vertical sway speed at the start and at the end of the stance.
     """
 
     first: int
     last: int
     weight_n: float
     sd_n: float
-    sway_mps: tuple[float, float]
 
 
 def moving_mean(y: FloatArray, width: int) -> FloatArray:
@@ -151,7 +148,7 @@ def sway_speed(
     return one_end(bridge[: n // 2]), one_end(bridge[n // 2 :])
 
 
-def weigh(force_n: FloatArray, first: int, last: int, rate_hz: float, noise_n: float, gravity_mps2: float) -> Weighing:
+def weigh(force_n: FloatArray, first: int, last: int) -> Weighing:
     """Weigh lifter and bar: the mean force over the stance first..last-1 (Owen et al. 2014: mean of 1 s).
 
     Returns
@@ -159,11 +156,4 @@ def weigh(force_n: FloatArray, first: int, last: int, rate_hz: float, noise_n: f
     Weighing
     """
     part = force_n[first:last]
-    weight = float(part.mean())
-    return Weighing(
-        first=first,
-        last=last,
-        weight_n=weight,
-        sd_n=float(part.std(ddof=1)),
-        sway_mps=sway_speed(part, rate_hz, weight, noise_n, gravity_mps2),
-    )
+    return Weighing(first, last, float(part.mean()), float(part.std(ddof=1)))

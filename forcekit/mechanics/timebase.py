@@ -76,13 +76,14 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     longest = 1.5 * step
     if float(differences.max()) > longest:
         longest = max(longest, step + 1.01 * _rounding(t_s, step))
+    index = np.arange(m)
     breaks = differences > longest
-    steps = np.ones(differences.size, dtype=np.int64)
-    parts = np.diff(np.concatenate(([-1], np.flatnonzero(breaks), [differences.size]))) - 1
-    if breaks.any() and parts.sum() > 0:
-        step = float(differences[~breaks].sum() / parts.sum())
-    steps[breaks] = np.maximum(1, np.round(differences[breaks] / step)).astype(np.int64)
-    index = np.concatenate(([0], np.cumsum(steps)))
+    if breaks.any():
+        if not breaks.all():
+            step = float(differences[~breaks].mean())
+        steps = np.ones(m - 1, dtype=np.int64)
+        steps[breaks] = np.maximum(1, np.round(differences[breaks] / step)).astype(np.int64)
+        np.cumsum(steps, out=index[1:])
     n = int(index[-1]) + 1
     if n > 20 * m:
         raise InputError(
@@ -93,10 +94,10 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     slope = float(np.dot(centred, t_s) / np.dot(centred, centred))
     start = float(t_s.mean() - slope * index.mean())
     grid: FloatArray = start + slope * np.arange(n, dtype=np.float64)
-    off = np.abs(t_s - grid[index])
+    off = np.abs(t_s - (grid if n == m else grid[index]))
     largest = LARGEST_JITTER_FRAC * slope
     jitters = bool(off.max() > largest and np.quantile(off, 0.95) > largest)
-    missing = np.ones(n, dtype=bool)
+    missing = np.full(n, n > m)
     missing[index] = False
     return Timebase(grid, 1.0 / slope, index, missing, t_s, jitters)
 

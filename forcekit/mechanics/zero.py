@@ -57,8 +57,12 @@ class ZeroReport:
 
 def runs(mask: BoolArray) -> list[tuple[int, int]]:
     """First and last+1 index of each run of True."""
-    edges = np.flatnonzero(np.diff(np.concatenate(([False], mask, [False])).astype(np.int8)))
-    return [(int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True)]
+    edges = (np.flatnonzero(mask[1:] != mask[:-1]) + 1).tolist()
+    if mask.size and mask[0]:
+        edges.insert(0, 0)
+    if mask.size and mask[-1]:
+        edges.append(mask.size)
+    return list(zip(edges[::2], edges[1::2], strict=True))
 
 
 def loaded_level(force_n: FloatArray) -> float:

@@ -61,7 +61,7 @@ def test_trailing_moments_are_those_of_the_window() -> None:
 def test_weight_is_the_mean_force() -> None:
     """The weighing is the plain mean and the standard deviation of the raw force over the stance."""
     force = 1500.0 + np.random.default_rng(5).standard_normal(3000)
-    w = weigh(force, 500, 2500, 1000.0, 1.0, G)
+    w = weigh(force, 500, 2500)
     assert (w.first, w.last) == (500, 2500)
     assert w.weight_n == pytest.approx(np.mean(force[500:2500]), abs=1e-9)
     assert w.sd_n == pytest.approx(np.std(force[500:2500], ddof=1))
@@ -107,7 +107,7 @@ def test_error_of_the_weight_is_the_sway_at_its_ends() -> None:
     rng = np.random.default_rng(9)
     v, a = swaying(rng, 1.5, 2000.0, 0.003)
     force = 1500.0 * (1.0 + a / G)
-    w = weigh(force, 0, force.size, 2000.0, 0.0, G)
+    w = weigh(force, 0, force.size)
     expected = 1500.0 / G * (v[-1] - v[0]) / (force.size / 2000.0)
     # The plain mean is a rectangle rule: its end samples weigh half too much, m·a/(2n), a under 0.03 m/s².
     assert w.weight_n - 1500.0 == pytest.approx(expected, abs=153.0 * 0.03 / force.size * 1.1)
