@@ -16,7 +16,15 @@ from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.bar import BarMotion, bar_motion
 from forcekit.mechanics.bar_quality import bar_quality
 from forcekit.mechanics.bar_readings import BarReadings, bar_settings
-from forcekit.mechanics.bar_readout import Instant, bar_at, bar_parts, bar_peak_speed, bar_zero_speed, ellipse
+from forcekit.mechanics.bar_readout import (
+    Instant,
+    bar_at,
+    bar_parts,
+    bar_peak_speed,
+    bar_zero_speed,
+    ellipse,
+    read_ahead,
+)
 from forcekit.mechanics.bar_stillness import bar_rests
 from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.crossings import peak
@@ -183,6 +191,9 @@ def bar_measures(lift: BarLift) -> Readings:
     """
     m, at = lift.motion, lift.times
     onset, low, end = (lift.at(t) for t in (at.onset_s, at.lowest_s, at.drive_end_s))
+    read_ahead(m, "travel", (onset, low, end))
+    if m.shaft_angle_rad is not None:
+        read_ahead(m, "shaft angle", (onset, low, end))
     around = slice(*(int(np.clip(t * m.rate_hz, 0, m.travel_m.shape[0] - 2)) for t in (low - 0.2, low + 0.2)))
     deepest = (around.start + int(np.argmin(m.travel_m[around, 2]))) / m.rate_hz
     bottom = bar_zero_speed(m, deepest - 1.5 / m.rate_hz, deepest + 1.5 / m.rate_hz + 0.005)

@@ -61,13 +61,13 @@ class EmptyPlate:
 
     def add(self, mean_n: float, n_blocks: int) -> None:
         """Take in the mean of the block that is the `n_blocks`-th."""
-        steady = self._n == 0 or abs(mean_n - self._mean) < SAME_EMPTY_N
-        light = abs(mean_n) < SHORTEST_LOADED_N and (self.level_n is None or mean_n < self.level_n + SAME_EMPTY_N)
-        if light and steady:
-            self._mean += (mean_n - self._mean) / min(self._n + 1, 50)
-            self._n += 1
-        else:
-            self._n, self._mean = (1, mean_n) if light else (0, 0.0)
+        if not (abs(mean_n) < SHORTEST_LOADED_N and (self.level_n is None or mean_n < self.level_n + SAME_EMPTY_N)):
+            self._n, self._mean = 0, 0.0
+            return
+        if self._n and abs(mean_n - self._mean) >= SAME_EMPTY_N:
+            self._n, self._mean = 0, 0.0
+        self._mean += (mean_n - self._mean) / min(self._n + 1, 50)
+        self._n += 1
         if self.empty_s >= STANDING_EMPTY_S + 2.0 * self._block_s:
             self.level_n = self._mean
             self.seen = (n_blocks - self._n + 1, n_blocks - 1)

@@ -7,19 +7,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forcekit.analysis.bar_alone import analyze_bar_alone
-from forcekit.analysis.beside import BarBeside, BarClock, bar_beside, bar_clock, beside_on, session_clock, unusable
 from forcekit.analysis.findings import CueEntry, load_cue_book
 from forcekit.analysis.one_lift import Settings, analyze_lift
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
 from forcekit.analysis.windows import LEARN, WHOLE_S, Window, cut
 from forcekit.constants import local_gravity
 from forcekit.errors import CannotMeasure, InputError
-from forcekit.mechanics.bar_readings import read_bar
-from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.foot import foot_frame
 from forcekit.mechanics.plate import PlateSignals, channel_noise, check_usable, read_plate
 from forcekit.mechanics.plate_force import vertical_force
@@ -29,6 +26,10 @@ from forcekit.mechanics.timebase import Timebase, fill, uniform_timebase
 from forcekit.mechanics.zero import loaded_level
 from forcekit.model import AttemptCard, FloatArray, OwnClock, Recording, Stream
 from forcekit.results import Analysis, Lift, PassedOver
+
+if TYPE_CHECKING:
+    from forcekit.analysis.beside import BarBeside, BarClock
+    from forcekit.mechanics.clock_map import ClockMap
 
 __all__ = ["Settings", "analyze", "analyze_lift", "check_settings", "measure_window", "sliced", "window_of"]
 
@@ -72,6 +73,8 @@ def analyze(recording: Recording, settings: Settings | None = None) -> Analysis:
     book = load_cue_book(settings.cue_book)
     plate = recording.plate
     if plate is None:
+        from forcekit.analysis.bar_alone import analyze_bar_alone
+
         return analyze_bar_alone(recording, book)
     if plate.t_s.size <= LEARN or float(plate.t_s[-1] - plate.t_s[0]) <= WHOLE_S:
         return _analyze_whole(recording, plate, settings, book)
@@ -114,7 +117,7 @@ def _analyze_whole(recording: Recording, plate: Stream, settings: Settings, book
     found = _find(plate, settings)
     signals, candidates = found.signals, found.candidates
     t = signals.t_s
-    bar = bar_beside(recording, t, signals.force_n, signals.rate_hz, candidates, found.gravity_mps2)
+    bar = _beside(recording, found)
     starts = [float(t[c.fastest_down]) for c in candidates] + [np.inf]
     cards = [recording.card_of(starts[i], float(t[c.drive_end]), starts[i + 1]) for i, c in enumerate(candidates)]
     lifts: list[Lift] = []
@@ -140,10 +143,11 @@ def _analyze_long(recording: Recording, plate: Stream, settings: Settings, book:
     """Analyse a recording lift by lift, each from its own window; time and memory grow with the lifts alone."""
     timebase = uniform_timebase(plate.t_s, plate.source)
     force = vertical_force(plate)
-    check_usable(plate, loaded_level(fill(timebase, force)), timebase.rate_hz)
+    even = fill(timebase, force)
+    check_usable(plate, loaded_level(even), timebase.rate_hz)
     gravity = local_gravity(plate.device.site.latitude_deg, plate.device.site.height_m)
     windows, passed = cut(plate.t_s, force, gravity, settings.shortest_stance_s)
-    whole_bar = None if not windows else _clock_of(recording, timebase, force, windows, gravity)
+    whole_bar = None if not windows else _clock_of(recording, timebase, even, windows, gravity)
     starts = [w.stance_s[1] for w in windows] + [np.inf]
     lifts: list[Lift] = []
     notes: dict[str, None] = dict.fromkeys(plate.notes)
@@ -166,7 +170,6 @@ def _analyze_long(recording: Recording, plate: Stream, settings: Settings, book:
         raise failed[0]
     reason = None
     if not lifts:
-        even = fill(timebase, force)
         stretches = still_stretches(even, timebase.rate_hz, float(channel_noise(even[:, None])[0]))
         reason = _no_lift(stretches, timebase.rate_hz, len(passed), settings)
     ordered = tuple(sorted(passed, key=lambda p: p.at_s))
@@ -174,16 +177,19 @@ def _analyze_long(recording: Recording, plate: Stream, settings: Settings, book:
 
 
 def _clock_of(
-    recording: Recording, timebase: Timebase, force: FloatArray, windows: Sequence[Window], gravity: float
+    recording: Recording, timebase: Timebase, force_n: FloatArray, windows: Sequence[Window], gravity: float
 ) -> BarClock | None:
     """Clock of the bar of a long recording: what all its lifts say together, unless the stamps tell it."""
     if recording.bar is None:
         return None
+    from forcekit.analysis.beside import bar_clock, session_clock, unusable
+    from forcekit.mechanics.bar_readings import read_bar
+
     known = session_clock(recording)
     if known is not None:
         return known
     try:
-        readings = read_bar(recording.bar)
+        readings = read_bar(recording.bar, gyro=False)
     except InputError as error:
         return unusable(error)
     t0, rate = float(timebase.t_s[0]), timebase.rate_hz
@@ -196,7 +202,7 @@ def _clock_of(
                   None, False)
         for w in windows
     ]  # fmt: skip
-    return bar_clock(recording, timebase.t_s, fill(timebase, force), rate, rough, readings, gravity)
+    return bar_clock(recording, timebase.t_s, force_n, rate, rough, readings, gravity)
 
 
 def window_of(recording: Recording, window: Window, clock: ClockMap | CannotMeasure | None = None) -> Recording:
@@ -284,16 +290,26 @@ def measure_window(
         near = [p.why for p in found.passed if abs(p.at_s - low) < 1.0]
         return PassedOver(low, near[0] if near else "a movement that is no dip and drive on a closer look"), ()
     signals, device = found.signals, plate.device
-    if bar is not None and recording.bar is not None:
-        beside: BarBeside | None = beside_on(recording.bar, bar)
-    else:
-        beside = bar_beside(recording, t, signals.force_n, signals.rate_hz, found.candidates, found.gravity_mps2)
+    beside = _beside(recording, found, bar)
     foot = foot_frame(card, device)
     try:
         lift = analyze_lift(signals, here[0], found.stretches, card, foot, device, settings, book, beside)
     except CannotMeasure as reason:
         return PassedOver(low, reason.detail or str(reason)), ()
     return lift, signals.notes + (() if beside is None else beside.notes)
+
+
+def _beside(recording: Recording, found: _Found, clock: BarClock | None = None) -> BarBeside | None:
+    """The bar on the plate's clock, which is found here if it is not known; None without a bar."""
+    if recording.bar is None:
+        return None
+    # The bar's part is loaded where there is a bar: a plate alone starts sooner.
+    from forcekit.analysis.beside import bar_beside, beside_on
+
+    if clock is not None:
+        return beside_on(recording.bar, clock)
+    s = found.signals
+    return bar_beside(recording, s.t_s, s.force_n, s.rate_hz, found.candidates, found.gravity_mps2)
 
 
 def _no_lift(stretches: list[tuple[int, int]], rate_hz: float, n_passed: int, settings: Settings) -> str:

@@ -187,23 +187,24 @@ def _refined(
     reach = play + 8.0 / rate
     curve = _around(bar_t, bar, t[0] + offset - reach, t[-1] + offset + reach)
 
-    def design(at: float) -> tuple[FloatArray, FloatArray]:
+    def seen(at: float) -> tuple[FloatArray, FloatArray, float]:
+        """Bar's curve and its slope, without their means, and the gain that fits best."""
         value, slope = curve.at(np.clip(t + at, bar_t[0], bar_t[-1]))
-        return np.column_stack([np.ones(t.size), value]), slope
+        value, slope = value - value.mean(), slope - slope.mean()
+        return value, slope, float(value @ wanted) / float(value @ value)
 
     def misfit(at: float) -> float:
-        x, _ = design(at)
-        left = wanted - x @ np.linalg.lstsq(x, wanted, rcond=None)[0]
+        value, _, gain = seen(at)
+        left = wanted - gain * value
         return float(left @ left)
 
+    wanted = wanted - wanted.mean()
     tries = offset + np.arange(-np.ceil(play * rate), np.ceil(play * rate) + 1) / rate
     at = float(tries[int(np.argmin([misfit(x) for x in tries]))])
     for _ in range(6):
-        x, slope = design(at)
-        beta = np.linalg.lstsq(x, wanted, rcond=None)[0]
-        left = wanted - x @ beta
-        column = beta[1] * slope
-        column = column - x @ np.linalg.lstsq(x, column, rcond=None)[0]
+        value, slope, gain = seen(at)
+        left = wanted - gain * value
+        column = gain * (slope - float(value @ slope) / float(value @ value) * value)
         at += float(np.clip(column @ left / (column @ column), -1.0 / rate, 1.0 / rate))
     lags = np.correlate(left, left, "full")[t.size - 1 :]
     zero = int(np.flatnonzero(lags <= 0.0)[0]) if np.any(lags <= 0.0) else t.size

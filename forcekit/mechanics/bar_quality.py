@@ -200,12 +200,14 @@ def _flat_tops(values: FloatArray) -> BoolArray:
     """Where a channel stays for three samples and more at its own extreme, far from its middle."""
     out = np.zeros(values.shape[0], dtype=bool)
     for channel in values.T:
-        spread = float(np.std(channel))
         for extreme in (channel.max(), channel.min()):
-            if abs(extreme) < LEAST_LIMIT or abs(extreme - np.median(channel)) < 1.5 * spread:
-                continue
-            for a, b in runs(channel == extreme):
-                if b - a >= 3:
+            flat = [(a, b) for a, b in runs(channel == extreme) if b - a >= 3]
+            if (
+                flat
+                and abs(extreme) >= LEAST_LIMIT
+                and abs(extreme - np.median(channel)) >= 1.5 * float(np.std(channel))
+            ):
+                for a, b in flat:
                     out[a:b] = True
     return out
 
@@ -236,22 +238,24 @@ def _turn_factor(
     accel: FloatArray, gyro: FloatArray, rate_hz: float, rests: tuple[tuple[int, int], ...]
 ) -> float | None:
     """Factor (1, π/180 or 180/π) that makes the gyroscope turn gravity from rest to rest; None when nothing turned."""
-    factors = (1.0, math.pi / 180.0, 180.0 / math.pi)
-    misfits = np.zeros(3)
-    turned = 0.0
-    for (a0, a1), (b0, b1) in pairwise(rests):
-        before, after = accel[a0:a1].mean(axis=0), accel[b0:b1].mean(axis=0)
-        before, after = before / np.linalg.norm(before), after / np.linalg.norm(after)
-        start, stop = (a0 + a1) // 2, (b0 + b1) // 2
-        bias = gyro[a0:a1].mean(axis=0)
-        turned = max(turned, math.acos(float(np.clip(before @ after, -1.0, 1.0))))
-        for i, k in enumerate(factors):
-            turn = total_turn(rotation_vectors(k * (gyro[start : stop + 1] - bias), 1.0 / rate_hz))
-            misfits[i] += math.acos(float(np.clip(turn.T @ before @ after, -1.0, 1.0))) ** 2
-    if not rests or (turned < TURN_SEEN_RAD and math.sqrt(misfits[0]) < TURN_SEEN_RAD):
+    up = [accel[a:b].mean(axis=0) for a, b in rests]
+    up = [force / np.linalg.norm(force) for force in up]
+
+    def misfit(factor: float) -> float:
+        """Root of the summed squares of the angles between gravity as it is seen and as the gyroscope turns it."""
+        total = 0.0
+        for ((a0, a1), before), ((b0, b1), after) in pairwise(zip(rests, up, strict=True)):
+            turning = gyro[(a0 + a1) // 2 : (b0 + b1) // 2 + 1] - gyro[a0:a1].mean(axis=0)
+            turn = total_turn(rotation_vectors(factor * turning, 1.0 / rate_hz))
+            total += math.acos(float(np.clip(turn.T @ before @ after, -1.0, 1.0))) ** 2
+        return math.sqrt(total)
+
+    turned = max((math.acos(float(np.clip(a @ b, -1.0, 1.0))) for a, b in pairwise(up)), default=0.0)
+    as_given = misfit(1.0)
+    if not rests or (turned < TURN_SEEN_RAD and as_given < TURN_SEEN_RAD):
         return None
-    best = int(np.argmin(misfits))
-    return factors[best] if math.sqrt(misfits[0]) > 3.0 * math.sqrt(misfits[best]) else 1.0
+    best, factor = min((misfit(factor), factor) for factor in (math.pi / 180.0, 180.0 / math.pi))
+    return factor if as_given > 3.0 * best else 1.0
 
 
 def _right_way_up(accel: FloatArray, rests: tuple[tuple[int, int], ...], up_axis: str) -> QualityCheck:

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from forcekit.constants import unit_factor
 from forcekit.errors import InputError
 from forcekit.mechanics.bar_fit import BarSettings
+from forcekit.mechanics.plate_matrix import calibrated
 from forcekit.mechanics.timebase import fill, uniform_timebase
-from forcekit.model import BarCalibration, BarSensor, BoolArray, FloatArray, Stream
+from forcekit.model import BarSensor, BoolArray, FloatArray, Stream
 
 __all__ = ["BarReadings", "bar_settings", "read_bar"]
 
@@ -41,13 +41,15 @@ class BarReadings:
     notes: tuple[str, ...]
 
 
-def read_bar(stream: Stream) -> BarReadings:
+def read_bar(stream: Stream, *, gyro: bool = True) -> BarReadings:
     """Specific force and rate of turn of a bar recording, with the device file's calibration applied.
 
     Parameters
     ----------
     stream : Stream
         Of a device of kind ``"bar"``.
+    gyro : bool
+        False leaves the gyroscope out, where only the force is wanted.
 
     Raises
     ------
@@ -64,27 +66,24 @@ def read_bar(stream: Stream) -> BarReadings:
     def vector(names: tuple[str, str, str], kind: str) -> FloatArray:
         columns = []
         for name in names:
-            channel = stream.device.channel(name)
-            factor = unit_factor(channel.unit, kind, f'{stream.device.name}, channel "{name}"')
-            raw = stream.raw[name]
+            channel, raw = stream.device.channel(name), stream.raw[name]
             if channel.highest is not None:
                 saturated[timebase.index[raw >= channel.highest]] = True
             if channel.lowest is not None:
                 saturated[timebase.index[raw <= channel.lowest]] = True
-            columns.append(fill(timebase, (raw - channel.offset) * (channel.sign * channel.scale * factor)))
+            columns.append(fill(timebase, calibrated(stream, name, kind)))
         return np.column_stack(columns)
 
-    calibration = sensor.calibration or BarCalibration()
     accel = vector(sensor.accel, "acceleration")
-    accel = (accel - np.array(calibration.accel_bias_mps2)) @ np.array(calibration.accel_matrix).T
-    gyro = None
-    if sensor.gyro is not None:
-        gyro = vector(sensor.gyro, "rate of turn")
-        gyro = (gyro - np.array(calibration.gyro_bias_radps)) @ np.array(calibration.gyro_matrix).T
+    turn = vector(sensor.gyro, "rate of turn") if gyro and sensor.gyro is not None else None
+    c = sensor.calibration
+    if c is not None:
+        accel = (accel - np.array(c.accel_bias_mps2)) @ np.array(c.accel_matrix).T
+        turn = None if turn is None else (turn - np.array(c.gyro_bias_radps)) @ np.array(c.gyro_matrix).T
     notes = list(stream.notes)
     if timebase.jitters:
         notes.append("the bar's time stamps jitter; its samples were interpolated to an even clock")
-    return BarReadings(timebase.t_s, timebase.rate_hz, accel, gyro, timebase.missing, saturated, sensor, tuple(notes))
+    return BarReadings(timebase.t_s, timebase.rate_hz, accel, turn, timebase.missing, saturated, sensor, tuple(notes))
 
 
 def _finite(stream: Stream) -> Stream:

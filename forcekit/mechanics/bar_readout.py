@@ -7,6 +7,7 @@ so differences and ratios of them are right however they were read.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -18,7 +19,17 @@ from forcekit.mechanics.crossings import crossing_after, fitted_line, linear_at
 from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 
-__all__ = ["BarCurve", "Ellipse", "Instant", "bar_at", "bar_band", "bar_peak_speed", "bar_zero_speed", "ellipse"]
+__all__ = [
+    "BarCurve",
+    "Ellipse",
+    "Instant",
+    "bar_at",
+    "bar_band",
+    "bar_peak_speed",
+    "bar_zero_speed",
+    "ellipse",
+    "read_ahead",
+]
 
 BarCurve = Literal["acceleration", "velocity", "travel"]
 Direction = Literal["forward", "left", "up"]
@@ -67,6 +78,12 @@ def bar_parts(
     return motion.posterior.parts(rows if direction is None else rows[:, _COLUMN[direction]])
 
 
+def read_ahead(motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: Sequence[float]) -> None:
+    """Work out the parts at some instants in one go; `bar_at` takes them from what is known."""
+    found = bar_parts(motion, quantity, np.array(t_s))
+    motion.known.update({(quantity, t): parts for t, parts in zip(t_s, found, strict=True)})
+
+
 def _must_have(motion: BarMotion, level: bool) -> None:
     if level and not motion.has_gyro:
         raise CannotMeasure(Reason.NO_GYRO, "without it only the vertical motion of the bar can be told")
@@ -101,9 +118,9 @@ def bar_at(
     """
     _must_have(motion, quantity == "shaft angle" or direction != "up")
     place = t_s * motion.rate_hz
-    parts = motion.known.get((quantity, t_s))
-    if parts is None:
-        parts = motion.known[quantity, t_s] = bar_parts(motion, quantity, np.array([t_s]))[0]
+    if (quantity, t_s) not in motion.known:
+        read_ahead(motion, quantity, (t_s,))
+    parts = motion.known[quantity, t_s]
     if quantity == "shaft angle":
         assert motion.shaft_angle_rad is not None
         return Uncertain(linear_at(motion.shaft_angle_rad, place), parts)

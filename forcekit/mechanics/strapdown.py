@@ -61,8 +61,12 @@ def rotation_vectors(gyro_radps: FloatArray, step_s: float) -> FloatArray:
     Integral of the rate plus the leading term for a turning axis, h²/12 ω_k × ω_{k+1} (Magnus series; the
     textbook "coning" term of strapdown inertial navigation). Exact for a fixed axis.
     """
-    plain = np.diff(integral(gyro_radps, step_s), axis=0)
-    return np.asarray(plain + step_s**2 / 12.0 * np.cross(gyro_radps[:-1], gyro_radps[1:]))
+    before, after = gyro_radps[:-1], gyro_radps[1:]
+    slope = np.gradient(gyro_radps, axis=0, edge_order=2)
+    turn = 0.5 * step_s * (after + before) - step_s / 12.0 * (slope[1:] - slope[:-1])
+    (ax, ay, az), (bx, by, bz) = before.T, after.T
+    turn += step_s**2 / 12.0 * np.column_stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
+    return np.asarray(turn)
 
 
 def orientation(start: FloatArray, increments_rad: FloatArray, reference: int = 0) -> FloatArray:
