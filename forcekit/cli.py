@@ -192,9 +192,10 @@ def _show(
 ) -> None:
     """Print an analysis, with what the history adds, and write its figures."""
     from forcekit import __version__
-    from forcekit.show.charts import check_plot_path
 
     if plot is not None:
+        from forcekit.show.charts import check_plot_path
+
         check_plot_path(plot)
     if as_json:
         import json

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import msgspec
-import tomlkit
-from tomlkit.items import Array, InlineTable, Table
 
 from forcekit.acquire.device_check import check_card, check_device
 from forcekit.acquire.toml_file import read_toml, replace_file
 from forcekit.model import AttemptCard, DeviceFile
+
+if TYPE_CHECKING:
+    import tomlkit
+    from tomlkit.items import Array, InlineTable, Table
 
 __all__ = ["device_text", "load_card", "load_device", "save_device"]
 
@@ -65,6 +67,8 @@ def device_text(device: DeviceFile, comments: Iterable[str] = ()) -> str:
     -----
     Loading the text gives an equal `DeviceFile`.
     """
+    import tomlkit
+
     document = tomlkit.document()
     for line in comments:
         document.add(tomlkit.comment(" ".join(line.splitlines())))
@@ -112,6 +116,8 @@ def _is_list_of_sections(value: object) -> bool:
 
 
 def _item(value: Any) -> Any:
+    import tomlkit
+
     if _is_list_of_sections(value):
         if "channel" in value[0].__struct_fields__:  # cells: one short line each reads better than a section each
             return _lines(value)
@@ -127,6 +133,8 @@ def _item(value: Any) -> Any:
 
 
 def _lines(sections: tuple[msgspec.Struct, ...]) -> Array:
+    import tomlkit
+
     array = tomlkit.array()
     for section in sections:
         row = tomlkit.inline_table()
