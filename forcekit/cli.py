@@ -14,7 +14,7 @@ from typing import Annotated, Any, get_args
 import typer
 
 from forcekit import cli_batch, cli_calibrate, cli_history, cli_live, cli_people, cli_record, cli_report
-from forcekit.cli_options import JsonOption
+from forcekit.cli_options import JsonOption, check_body, check_range
 
 app = typer.Typer(
     name="forcekit",
@@ -120,9 +120,8 @@ def analyze(
     from forcekit.analysis.pipeline import analyze as analyze_recording
     from forcekit.history.place import there_is_a_store
 
-    _check_range("--stature", stature, 100.0, 230.0, "cm")
-    _check_range("--foot-length", foot_length, 15.0, 36.0, "cm")
-    _check_range("--heel-line", heel_line, -100.0, 100.0, "cm")
+    check_body(stature, foot_length)
+    check_range("--heel-line", heel_line, -100.0, 100.0, "cm")
     said = {
         "athlete": athlete,
         "load_kg": load,
@@ -140,6 +139,10 @@ def analyze(
     settings = Settings(cue_book=cue_book)
     if shortest_stance is not None:
         settings = Settings(shortest_stance_s=shortest_stance, cue_book=cue_book)
+    if date is not None:
+        from forcekit.cli_store import time_of
+
+        time_of("--date", date)  # a wrong one is told before the work, kept or not
     recording = read(plate, device=device, bar=bar, bar_device=bar_device, card=attempt)
     if keep is None and store is None and not there_is_a_store():
         _show(analyze_recording(recording, settings), plot, as_json, brief)
@@ -151,14 +154,6 @@ def analyze(
     _show(analysis, plot, as_json, brief, told.lines, told.as_json)
     if told.failure is not None:
         raise told.failure
-
-
-def _check_range(option: str, value: float | None, low: float, high: float, unit: str) -> None:
-    """Raise an InputError in the option's own unit if a number lies outside what people measure."""
-    from forcekit.errors import InputError
-
-    if value is not None and not low <= value <= high:
-        raise InputError(f"{option} is {value:g} {unit}; {low:g} to {high:g} {unit} are allowed.")
 
 
 def _card(path: Path | None, said: dict[str, Any]) -> Any:

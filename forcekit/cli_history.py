@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from forcekit.cli_options import JsonOption, MovementOption, NameArgument, StoreOption
+from forcekit.cli_options import JsonOption, MovementOption, NameArgument, StoreOption, check_load, check_range
 
 if TYPE_CHECKING:
     from forcekit.history.trial import CueTrial
@@ -47,6 +47,7 @@ def usual(
     from forcekit.history.questions import COMPARED, typical_error_of, usual_of
     from forcekit.history.series import measure_names_of
 
+    check_load(load)
     names = known_measures(measure, COMPARED)
     found: list[UsualRange] = []
     errors = []
@@ -199,6 +200,7 @@ def break_load(
 
     (one,) = known_measures(None if measure is None else [measure], ("shift_total",))
     words, start = measure_words(one), time_of("--since", since)
+    check_range("--limit", limit, -1e9, 1e9, words.unit)
     given = None if limit is None else limit / words.factor
     with opened(store) as history:
         found = break_load_of(

@@ -11,6 +11,7 @@ import sys
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path
 from typing import Any
 
@@ -59,6 +60,12 @@ class Told:
     failure: InputError | None = None
 
 
+def time_of_day_s(at: float) -> float:
+    """Seconds since midnight, local time: a day's own clock, which no other place's midnight sets back."""
+    now = datetime.fromtimestamp(at)
+    return 3600.0 * now.hour + 60.0 * now.minute + now.second + 1e-6 * now.microsecond
+
+
 def files_of(plate: Path, device: Path | None, bar: Path | None, bar_device: Path | None) -> Files:
     """The files of a recording with the device files that lie beside them."""
     from forcekit.acquire.source import READERS, device_for
@@ -89,7 +96,7 @@ def with_history(
         at = time_of("--date", wanted.date) or recorded_at(recording, files.plate)
         if wanted.date is not None and len(wanted.date) <= len("2026-01-31"):
             # A day without a time: the time of keeping is added, so that lifts of one day stay in their order.
-            at += time.time() % 86400.0
+            at += time_of_day_s(time.time())
         card = filled_card(store, name, recording.card, at)
         filled = filled_names(recording.card, card)
         recording = replace(recording, card=card)

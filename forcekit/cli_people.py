@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
 
-from forcekit.cli_options import JsonOption, NameArgument, StoreOption
+from forcekit.cli_options import JsonOption, NameArgument, StoreOption, check_body
 
 if TYPE_CHECKING:
     from forcekit.history.series import AttemptLine
@@ -15,6 +15,9 @@ if TYPE_CHECKING:
     from forcekit.history.tables import Exported
 
 __all__ = ["register"]
+
+LAST_ID = 2**63 - 1
+"""No database counts further."""
 
 StatureOption = Annotated[float | None, typer.Option("--stature", help="Body height in cm.")]
 FootOption = Annotated[float | None, typer.Option("--foot-length", help="Foot length in cm.")]
@@ -200,7 +203,10 @@ def attempts(
 
 
 def attempt(
-    number: Annotated[int, typer.Argument(metavar="ID", help="Number of the attempt; `forcekit attempts` lists them.")],
+    number: Annotated[
+        int,
+        typer.Argument(metavar="ID", min=1, max=LAST_ID, help="Number of the attempt; `forcekit attempts` lists them."),
+    ],
     outcome: Annotated[
         str | None, typer.Option(help="made, missed forward, missed back, missed otherwise or not tried.")
     ] = None,
@@ -354,11 +360,7 @@ def reanalyze(
 
 def _body(stature: float | None, foot_length: float | None, shoe_size: float | None) -> dict[str, float | None]:
     """What the options say of a body, in SI; checked in the options' own unit."""
-    from forcekit.cli import _check_range
-
-    _check_range("--stature", stature, 100.0, 250.0, "cm")
-    _check_range("--foot-length", foot_length, 15.0, 40.0, "cm")
-    _check_range("--shoe-size", shoe_size, 150.0, 400.0, "mm")
+    check_body(stature, foot_length, shoe_size)
     return {
         "stature_m": None if stature is None else stature / 100.0,
         "foot_length_m": None if foot_length is None else foot_length / 100.0,

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from forcekit.cli_options import JsonOption, MovementOption, StoreOption
+from forcekit.cli_options import JsonOption, MovementOption, StoreOption, check_load
 
 if TYPE_CHECKING:
     from forcekit.history.between import Against
@@ -108,6 +108,7 @@ def compare(
     from forcekit.history.between import compare_sessions
     from forcekit.history.questions import COMPARED
 
+    check_load(load)
     names = known_measures(measure, COMPARED)
     day = time_of("--session", session)
     with opened(store) as history:

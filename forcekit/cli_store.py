@@ -19,6 +19,8 @@ from forcekit.registry import MEASURES
 __all__ = ["count_text", "date_text", "known_measures", "opened", "print_json", "tell", "time_of", "typed", "wrapped"]
 
 WIDTH = 96
+FIRST_YEAR, LAST_YEAR = 1900, 2200
+"""A date outside is a slip of the finger (our choice)."""
 
 
 def opened(where: str | None, *, new: bool = False) -> Store:
@@ -46,7 +48,10 @@ def time_of(option: str, text: str | None) -> float | None:
     if text is None:
         return None
     try:
-        return datetime.fromisoformat(text).timestamp()
+        day = datetime.fromisoformat(text)
+        if not FIRST_YEAR <= day.year <= LAST_YEAR:
+            raise ValueError
+        return day.timestamp()
     except (ValueError, OverflowError, OSError) as e:
         raise InputError(f'{option} is "{text}"; a date such as 2024-05-31 or 2024-05-31T18:20 is needed.') from e
 

@@ -49,7 +49,7 @@ def scan(seconds: float = 5.0) -> list[tuple[str, str, int]]:
     try:
         return sorted(asyncio.run(listen()), key=lambda s: -s[2])
     except _broken() as error:
-        raise DeviceError(f"the radio does not answer ({_plain(error)}); switch Bluetooth on.") from None
+        raise DeviceError(f"the radio cannot be used: {_plain(error)}.") from None
 
 
 class BleConnection:

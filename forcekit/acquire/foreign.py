@@ -24,7 +24,6 @@ LONGEST_LINE = 4096
 """Bytes without a line end after which the line is dropped; this bounds the memory."""
 
 _BITS = {"b": 8, "B": 8, "h": 16, "H": 16, "i": 32, "I": 32, "l": 32, "L": 32, "q": 64, "Q": 64}
-_SPECIAL = ("counter", "time", "_")
 
 
 # ----------------------------------------------------------------------------------------------------- lines

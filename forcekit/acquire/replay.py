@@ -37,7 +37,7 @@ def players_of(recording: Recording, link: Link, *, speed: float = 1.0, loop: bo
     found = {kind: s for kind, s in streams.items() if s is not None and s.t_s.size > 1}
     if not found:
         raise InputError(f"{recording.source}: there is nothing to play; give a recording with samples.")
-    if not speed > 0.0:
+    if not 0.0 < speed < np.inf:
         raise InputError(f"the speed is {speed:g}; a number above 0 is needed, 1 for the pace of the recording.")
     begin_s = min(float(s.t_s[0]) for s in found.values())
     end_s = max(float(s.t_s[-1] + np.median(np.diff(s.t_s))) for s in found.values())

@@ -39,7 +39,6 @@ PRESSURE_NAMES = (
     "stance_pressure", "pressure_at_lowest", "pressure_in_drive", "pressure_at_drive_end",
     "shift_in_dip", "shift_in_drive", "shift_total",
 )  # fmt: skip
-SHIFTS = ("shift_in_dip", "shift_in_drive", "shift_total")
 HORIZONTAL_NAMES = (
     "forward_impulse_dip",
     "forward_impulse_drive",

@@ -5,6 +5,8 @@ from __future__ import annotations
 import os
 from pathlib import Path
 
+from forcekit.errors import InputError
+
 __all__ = ["ENVIRONMENT", "RECORDINGS", "store_place", "there_is_a_store", "user_folder"]
 
 FILE_NAME = "history.sqlite"
@@ -31,7 +33,10 @@ def store_place(where: str | Path | None = None) -> str | Path:
     asked = where if where is not None else os.environ.get(ENVIRONMENT) or user_folder()
     if "://" in str(asked):
         return str(asked)
-    path = Path(asked).expanduser()
+    try:
+        path = Path(asked).expanduser()
+    except RuntimeError:
+        raise InputError(f"store: {asked} names the home folder of nobody known here. Write the whole path.") from None
     return path if path.suffix == ".sqlite" else path / FILE_NAME
 
 

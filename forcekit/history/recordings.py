@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import secrets
@@ -46,6 +47,7 @@ def keep_file(store: Store, source: Path, role: str = "plate") -> KeptFile:
     -----
     The copy gets its name only when it is complete and on the disk, so a crash leaves no half file under a name.
     """
+    remove_stale(store)
     target_folder = store.recordings
     part = target_folder / f"{secrets.token_hex(8)}{_PART}"
     digest, n_bytes = hashlib.sha256(), 0
@@ -94,10 +96,14 @@ def content_hash(files: Iterable[KeptFile]) -> str | None:
 
 def remove_stale(store: Store) -> int:
     """Remove copies that a crash left unfinished more than a day ago; gives their number."""
-    old = [p for p in store.recordings.glob(f"*{_PART}") if p.stat().st_mtime < time.time() - STALE_S]
-    for path in old:
-        path.unlink(missing_ok=True)
-    return len(old)
+    n = 0
+    for path in store.recordings.glob(f"*{_PART}"):
+        # Another program may finish or sweep it at this moment.
+        with contextlib.suppress(OSError):
+            if path.stat().st_mtime < time.time() - STALE_S:
+                path.unlink()
+                n += 1
+    return n
 
 
 def _private(path: Path) -> BufferedWriter:

@@ -122,6 +122,13 @@ def _told(store: Store) -> Iterator[None]:
             f"store: {store.place} cannot be used now ({_first_line(error)}). Check the disk or the server, "
             "then try again: a lift that was stored in spite of it is recognised by its raw file."
         ) from error
+    except (sa.exc.IntegrityError, sa.exc.ProgrammingError, sa.exc.DataError, sa.exc.NotSupportedError):
+        raise  # what was asked of the database, not its state
+    except sa.exc.DatabaseError as error:
+        raise InputError(
+            f"store: {store.place} is damaged or cannot be read ({_first_line(error)}). Restore it from a copy; the "
+            f"raw recordings lie in {store.recordings}."
+        ) from error
 
 
 def insert_missing(conn: sa.Connection, table: sa.Table, rows: list[dict[str, Any]]) -> None:

@@ -155,8 +155,8 @@ def _best(offsets: FloatArray, fits: FloatArray, n_windows: int, s: AlignSetting
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
             f"the movements agree at an offset of {offsets[i]:.3f} s (correlation {best:.2f}) and at "
-            f"{offsets[rival_at]:.3f} s ({rival:.2f}), confidence {100 * confidence:.0f} %; limit the offset, or tap "
-            "the bar or bounce before the lift",
+            f"{offsets[rival_at]:.3f} s ({rival:.2f}), confidence {100 * confidence:.0f} %; record plate and bar in "
+            "one session",
         )
     left, mid, right = fits[max(i - 1, 0)], fits[i], fits[min(i + 1, fits.size - 1)]
     bend = left - 2.0 * mid + right

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import stat
 from pathlib import Path
 
@@ -199,3 +200,15 @@ def test_raw_files_are_kept_once_and_private(lite: Store, tmp_path: Path) -> Non
     assert [path] == [p for p in lite.recordings.rglob("*") if p.is_file()]
     with pytest.raises(InputError, match="cannot be copied"):
         keep_file(lite, tmp_path / "absent.csv")
+
+
+def test_copies_that_a_crash_left_are_swept_away(lite: Store, tmp_path: Path) -> None:
+    """An unfinished copy older than a day goes with the next file that is kept; a younger one may be in the making."""
+    old, young = (lite.recordings / f"{name}.part" for name in ("old", "young"))
+    old.write_bytes(b"somebody's data")
+    young.write_bytes(b"")
+    os.utime(old, (0.0, 0.0))
+
+    kept(lite, tmp_path, "a,b\n1,2\n")
+
+    assert (False, True) == (old.exists(), young.exists())

@@ -204,3 +204,25 @@ def test_a_killed_server_loses_nothing(server: Server, tmp_path: Path) -> None:
     assert acknowledged
     with place.open() as store:
         assert problems(store, acknowledged) == []
+
+
+def test_damage_within_the_file_is_told_in_words(tmp_path: Path) -> None:
+    """A store that opens but holds pages of rubbish says that it is damaged and where the raw recordings are."""
+    with open_store(tmp_path) as store:
+        add_athlete(store, "Ina")
+        with writing(store) as conn:
+            root = conn.execute(sa.text("SELECT rootpage FROM sqlite_master WHERE name = 'athletes'")).scalar_one()
+    file = tmp_path / "history.sqlite"
+    data = bytearray(file.read_bytes())
+    size = int.from_bytes(data[16:18], "big")
+    data[(root - 1) * size : root * size] = b"\x5a" * size
+    file.write_bytes(data)
+
+    with open_store(tmp_path) as store, pytest.raises(InputError, match=r"is damaged or cannot be read .*recordings"):
+        list_athletes(store)
+
+
+def test_a_home_folder_of_nobody_is_named() -> None:
+    """A place that begins with ~ and a name nobody has is refused in words."""
+    with pytest.raises(InputError, match="names the home folder of nobody known here"):
+        open_store("~nobody of that name/history")

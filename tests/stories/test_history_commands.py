@@ -7,6 +7,7 @@ import io
 import json
 import shutil
 import sys
+import time
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,6 +17,9 @@ import pytest
 from season import Rep, scattered, season, write_rep
 
 from forcekit.cli import main
+from forcekit.cli_keep import time_of_day_s
+from forcekit.history.people import add_athlete
+from forcekit.history.store import open_store
 
 SAMPLES = Path(__file__).parents[2] / "sample_signals"
 NAME = "Ines [b]*_$x$"
@@ -386,3 +390,45 @@ def test_a_session_keeps_each_of_its_lifts(tmp_path: Path) -> None:
     assert "1 result, 0 raw files" in gone.text
     assert "1 lift found beside them and left out" in run("reanalyze", "Oda Brennek", *where).text
     assert run("attempts", "Oda Brennek", *where).out.count("\n") == 2
+
+
+SIX = SAMPLES / "guest_six_components"
+
+
+@pytest.mark.parametrize(
+    ("words", "told"),
+    [
+        (["usual", "Ines", "--load", "nan"], "--load is nan kg"),
+        (["usual", "Ines", "--load", "-5"], "--load is -5 kg"),
+        (["compare", "Ines", "--load", "inf"], "--load is inf kg"),
+        (["break-load", "Ines", "--limit", "nan"], "--limit is nan"),
+        (["attempt", "99999999999999999999"], "9223372036854775807"),
+        (["report", "Ines", "--until", "9999-12-31"], '--until is "9999-12-31"; a date'),
+        (["compare", "Ines", "--session", "9999-12-31"], '--session is "9999-12-31"; a date'),
+        (["attempts", "Ines", "--store", "~nobody of that name/x"], "home folder of nobody"),
+        (["analyze", f"{SIX}.csv", "--device", f"{SIX}.toml", "--date", "soon"], '--date is "soon"; a date'),
+    ],
+)
+def test_numbers_and_dates_that_cannot_be(tmp_path: Path, words: list[object], told: str) -> None:
+    """Each is refused with exit code 2 and its option, whatever the history holds."""
+    with open_store(tmp_path) as store:
+        add_athlete(store, "Ines")
+
+    said = run(*words, *([] if "--store" in words else ["--store", tmp_path]))
+
+    assert 2 == said.code
+    assert told in said.text
+    assert "Traceback" not in said.text
+
+
+def test_a_day_is_counted_by_its_own_midnight(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lifts kept before and after midnight in Greenwich stay in their order where the day goes on."""
+    monkeypatch.setenv("TZ", "UTC+8")
+    time.tzset()
+    try:
+        midnight = 20_000 * 86400.0
+        assert 16.0 * 3600.0 - 1.0 == pytest.approx(time_of_day_s(midnight - 1.0))
+        assert time_of_day_s(midnight - 1.0) < time_of_day_s(midnight + 1.0)
+    finally:
+        monkeypatch.undo()
+        time.tzset()
