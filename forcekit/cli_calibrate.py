@@ -61,10 +61,11 @@ def calibrate_plate(
     if live is not None:
         from forcekit.cli_guided import guided_session
 
+        timed = True
         described, readings, plan = guided_session(live, _masses_of(masses), output, plate - 1, hold)
     else:
         assert recording is not None
-        described, readings, plan = _placed(recording, device, masses, plate - 1)
+        described, readings, plan, timed = _placed(recording, device, masses, plate - 1)
     site = described.site
     found = fit(
         readings,
@@ -72,6 +73,7 @@ def calibrate_plate(
         gravity_mps2=local_gravity(site.latitude_deg, site.height_m),
         mass_u_frac=plan.mass_u_frac,
         place_u_m=plan.place_u_m,
+        timed=timed,
     )
     names = [c.channel for c in described.plates[plate - 1].cells]
     print("\n".join(plate_lines(found, names)))
@@ -100,8 +102,8 @@ def _masses_of(masses: str | None) -> MassPlan | tuple[float, ...]:
 
 def _placed(
     recording: Path, device: Path | None, masses: str | None, plate: int
-) -> tuple[DeviceFile, tuple[Reading, ...], MassPlan]:
-    """Device, readings and plan of a recording, or of a table of readings."""
+) -> tuple[DeviceFile, tuple[Reading, ...], MassPlan, bool]:
+    """Device, readings and plan of a recording or a table of readings, and whether the readings have times."""
     from forcekit.acquire.device_file import load_device
     from forcekit.acquire.placements import MassPlan, read_plan, read_readings
     from forcekit.mechanics.plate_check import cells_of, counts_of, stored_gains
@@ -112,7 +114,8 @@ def _placed(
         cells_of(described, plate)
         by_hand = read_readings(recording, [c.channel for c in described.plates[plate].cells])
         if by_hand is not None:
-            return described, by_hand, read_plan(masses) if masses else MassPlan(placed=())
+            readings, timed = by_hand
+            return described, readings, read_plan(masses) if masses else MassPlan(placed=()), timed
     stream = _stream(recording, device, "plate")
     cells = cells_of(stream.device, plate)
     plan = plan_of(_masses_of(masses), cells)
@@ -120,7 +123,7 @@ def _placed(
     span = counts.max(axis=0) - counts.min(axis=0)
     loads = still_loads(counts, rate_hz, allowed=DEAD_LOAD_FRAC * span)
     scale = stored_gains(stream.device, plate).gains
-    return stream.device, readings_of(loads, plan.placements, scale, recording.name), plan
+    return stream.device, readings_of(loads, plan.placements, scale, recording.name), plan, True
 
 
 def plan_of(masses: MassPlan | tuple[float, ...], cells_m: FloatArray) -> MassPlan:

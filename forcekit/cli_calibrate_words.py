@@ -46,7 +46,7 @@ def plate_lines(found: PlateCalibration, names: Sequence[str]) -> list[str]:
         ("hysteresis", _frac(r.hysteresis_frac, "no load was taken up and down")),
         ("repeatability", _frac(r.repeatability_frac, "no load was repeated at its place")),
         ("return to zero", f"{100 * r.zero_return_frac:.3f} % of full scale"),
-        ("empty plate", f"u {r.zero_u_n:.2f} N, drift {3600 * r.drift_nps:+.1f} N per hour"),
+        ("empty plate", f"u {r.zero_u_n:.2f} N, drift {_drift(r.drift_nps)}"),
         ("corner error", f"{100 * r.corner_frac:.3f} % of the load"),
         (
             "pressure",
@@ -59,6 +59,10 @@ def plate_lines(found: PlateCalibration, names: Sequence[str]) -> list[str]:
     out.append(f"  {'verdict':<16} {'good' if found.ok else 'REFUSED'}")
     out += [f"    {problem}" for problem in found.problems]
     return out
+
+
+def _drift(drift_nps: float | None) -> str:
+    return "unknown: the readings have no times (t_s)" if drift_nps is None else f"{3600 * drift_nps:+.1f} N per hour"
 
 
 def refusal(found: PlateCalibration) -> str:

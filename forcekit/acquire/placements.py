@@ -79,7 +79,7 @@ def _check_place(path: Path, mass_kg: float, x_m: float, y_m: float) -> None:
         )
 
 
-def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, ...] | None:
+def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[tuple[Reading, ...], bool] | None:
     """Readings that were written down: a CSV with a column for each cell and mass_kg, x_m, y_m, if it is one.
 
     Parameters
@@ -90,7 +90,8 @@ def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, .
 
     Returns
     -------
-    tuple of Reading, or None when the file has no column mass_kg and so is a recording.
+    readings, and whether they have times (else they are numbered in their order); None when the file has no column
+    mass_kg and so is a recording.
 
     Raises
     ------
@@ -101,6 +102,9 @@ def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, .
     if path.suffix.lower() != ".csv" or not _names_masses(path):
         return None
     rows = _rows(path, (*channels, "mass_kg"), ("x_m", "y_m", "t_s", "falling"))
+    n_timed = sum("t_s" in row for row in rows)
+    if 0 < n_timed < len(rows):
+        raise InputError(f"{path.name}: {n_timed} of {len(rows)} readings have a t_s; give it to all or to none.")
     readings = tuple(
         Reading(
             row.get("t_s", float(i)),
@@ -119,7 +123,7 @@ def read_readings(path: str | Path, channels: Sequence[str]) -> tuple[Reading, .
                 f"{path.name}, reading {i + 1}: t_s is {r.t_s:g} after {readings[i - 1].t_s:g}; write the readings in "
                 "the order they were taken, or leave t_s out."
             )
-    return readings
+    return readings, n_timed > 0
 
 
 def _names_masses(path: Path) -> bool:

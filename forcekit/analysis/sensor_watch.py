@@ -40,7 +40,7 @@ class SensorWatch:
         """Take in samples; gives what is wrong, or right again (True), in words."""
         if t_s.size == 0:
             return []
-        if self._began_s is None:
+        if self._began_s is None or t_s[0] < self._began_s:  # a clock that restarted begins a second anew
             self._began_s = float(t_s[0])
         self._low, self._high = np.minimum(self._low, raw.min(axis=0)), np.maximum(self._high, raw.max(axis=0))
         if t_s[-1] - self._began_s < LOOK_S:

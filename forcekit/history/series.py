@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import date
 from itertools import compress
 from typing import Any
 
@@ -20,8 +21,6 @@ from forcekit.results import Measure
 
 __all__ = ["AttemptLine", "Series", "find_attempt", "list_attempts", "measure_names_of", "measures_of", "series"]
 
-DAY_S = 86400.0
-
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Series:
@@ -36,7 +35,7 @@ class Series:
     load_kg : array, shape (n,)
         NaN where not known.
     session : array, shape (n,)
-        Session id; attempts without one are numbered by the day (UTC), negative.
+        Session id; attempts without one are numbered by the day (local time), negative.
     outcome, cue, drill, movement : tuple of str
         Empty where not known.
     attempt_id : array of int, shape (n,)
@@ -147,13 +146,18 @@ def _joined(athlete: str, measure: str, unit: str, rows: Sequence[Any], numbers:
         low=_floats(low)[picked],
         high=_floats(high)[picked],
         load_kg=_floats(load)[have],
-        session=np.where(np.isfinite(held), held, -1.0 - np.floor(moment / DAY_S))[have],
+        session=np.where(np.isfinite(held), held, -1.0 - _days(lifted))[have],
         outcome=tuple(compress(outcome, have)),
         cue=tuple(compress(cue, have)),
         drill=tuple(compress(drill, have)),
         movement=tuple(compress(movement, have)),
         attempt_id=attempt_id[have],
     )
+
+
+def _days(moments: Sequence[float]) -> FloatArray:
+    """Number of the day of each moment, local time: an evening in the gym is one session wherever it is."""
+    return np.array([date.fromtimestamp(at).toordinal() for at in moments], dtype=np.float64)
 
 
 def _columns(rows: Sequence[Any], n: int) -> list[tuple[Any, ...]]:

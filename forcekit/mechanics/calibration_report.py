@@ -56,8 +56,8 @@ class CalibrationReport:
         What is left of that, a coordinate, when the placing by hand is taken off.
     zero_u_n : float
         Standard deviation of the empty plate about its drift.
-    drift_nps : float
-        Drift of the empty plate.
+    drift_nps : float or None
+        Drift of the empty plate; None if the readings have no times.
     condition : float
         Ratio of the best to the worst determined combination of gains.
     n_places, n_masses, n_loaded : int
@@ -75,7 +75,7 @@ class CalibrationReport:
     pressure_rms_m: float
     pressure_u_m: float
     zero_u_n: float
-    drift_nps: float
+    drift_nps: float | None
     condition: float
     n_places: int
     n_masses: int
@@ -94,6 +94,7 @@ def report_of(
     cells_m: FloatArray,
     empty_n: FloatArray,
     empty_t_s: FloatArray,
+    timed: bool = True,
     condition: float,
     place_u_m: float,
 ) -> CalibrationReport:
@@ -107,6 +108,8 @@ def report_of(
     cells_m : array, shape (4, 2)
     empty_n, empty_t_s : array, shape (m,)
         Sum of the empty plate with the fitted gains, and when.
+    timed : bool
+        False where `empty_t_s` tells no more than the order.
     condition : float
     place_u_m : float
     """
@@ -134,7 +137,7 @@ def report_of(
         pressure_rms_m=float(np.sqrt(np.mean(distance**2))),
         pressure_u_m=float(np.sqrt(max(rms**2 - place_u_m**2, 0.0))),
         zero_u_n=zero_u,
-        drift_nps=drift,
+        drift_nps=drift if timed else None,
         condition=condition,
         n_places=len(by_place),
         n_masses=len({m for m, *_ in loaded}),

@@ -103,6 +103,7 @@ def calibrate_plate(
     mass_u_frac: float = 0.0005,
     place_u_m: float = 0.002,
     limits: Limits | None = None,
+    timed: bool = True,
 ) -> PlateCalibration:
     """Gains of four cells from known masses on a grid, with a report and, if need be, the reasons to refuse it.
 
@@ -120,6 +121,8 @@ def calibrate_plate(
         Standard uncertainty of a mass's place (2 mm by hand; our choice).
     limits : Limits, optional
         What is still accepted.
+    timed : bool
+        False where the readings' times tell no more than their order; the drift is then unknown.
 
     Notes
     -----
@@ -148,6 +151,7 @@ def calibrate_plate(
         cells_m=cells,
         empty_n=np.array([float(np.array(r.counts) @ gains) for r in empty]),
         empty_t_s=np.array([r.t_s for r in empty]),
+        timed=timed,
         condition=_condition(matrix, weight, cells),
         place_u_m=place_u_m,
     )
@@ -255,7 +259,7 @@ def calibrated_device(device: DeviceFile, calibration: PlateCalibration, *, plat
         old,
         gain_u=calibration.gain_u_frac,
         zero_u_n=max(report.zero_u_n, 0.05),
-        drift_u_nps=max(abs(report.drift_nps), 1e-4),
+        drift_u_nps=old.drift_u_nps if report.drift_nps is None else max(abs(report.drift_nps), 1e-4),
         position_u_m=max(report.pressure_u_m, 0.0005),
     )
     plates = tuple(new if i == plate else p for i, p in enumerate(device.plates))

@@ -15,9 +15,10 @@ from hypothesis import strategies as st
 from forcekit.analysis.findings import load_cue_book
 from forcekit.analysis.live import Changed, Due, Event, LiveAnalysis, Measured, Trouble, measured
 from forcekit.analysis.pipeline import Settings, analyze, sliced
+from forcekit.analysis.sensor_watch import SensorWatch
 from forcekit.analysis.tail import Tail
 from forcekit.analysis.windows import WHOLE_S
-from forcekit.model import FloatArray, OwnClock, Recording, Stream
+from forcekit.model import BarSensor, Channel, DeviceFile, FloatArray, OwnClock, Recording, Stream, TimeAxis
 from forcekit.results import Lift
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.plan import LiftPlan
@@ -401,3 +402,21 @@ def test_memory_does_not_grow_with_the_session() -> None:
         sizes.append(live.n_remembered)
     assert max(sizes[2:]) <= sizes[2] + 2 * 800
     assert max(sizes) <= 2 * (100.0 * RATE_HZ + 5000)
+
+
+def test_a_stuck_channel_is_told_after_the_clock_restarted() -> None:
+    """A sensor whose clock began anew is watched from its first second on, not from where it was before."""
+    bar = DeviceFile(
+        name="b",
+        kind="bar",
+        channels=tuple(Channel(name=n, unit="m/s2") for n in "abc"),
+        bar=BarSensor(accel=("a", "b", "c")),
+        time=TimeAxis(rate_hz=100.0),
+    )
+    watch = SensorWatch(bar)
+    rng = np.random.default_rng(1)
+    t_s = np.arange(0.0, 0.5, 0.01)
+    assert [] == watch.add(3600.0 + t_s, rng.standard_normal((t_s.size, 3)))
+    told = [words for i in range(10) for words, _ in watch.add(0.5 * i + t_s, np.ones((t_s.size, 3)))]
+
+    assert ["all channels stand still"] == told

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import stat
+import time
 from pathlib import Path
 
 import numpy as np
@@ -212,3 +213,20 @@ def test_copies_that_a_crash_left_are_swept_away(lite: Store, tmp_path: Path) ->
     kept(lite, tmp_path, "a,b\n1,2\n")
 
     assert (False, True) == (old.exists(), young.exists())
+
+
+def test_an_evening_is_one_session_wherever_the_gym_is(lite: Store, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Lifts before and after midnight in Greenwich are of one day where the sun sets later, and of two in London."""
+    midnight = 20_000 * DAY_S
+    add_athlete(lite, "Ina")
+    for day in ((midnight - 600.0 - START) / DAY_S, (midnight + 600.0 - START) / DAY_S):
+        add(lite, day=day, transition_time=0.1)
+    found = {}
+    for zone in ("UTC", "UTC+8"):
+        monkeypatch.setenv("TZ", zone)
+        time.tzset()
+        found[zone] = len(set(series(lite, "Ina", "transition_time").session.tolist()))
+    monkeypatch.undo()
+    time.tzset()
+
+    assert {"UTC": 2, "UTC+8": 1} == found

@@ -343,3 +343,24 @@ def test_uncertainties_of_a_plan_are_checked(forcekit: Run, tmp_path: Path, plat
 
     assert 2 == code
     assert f"plan.toml: {text.split()[0]} is" in err
+
+
+def test_readings_without_times_tell_no_drift(forcekit: Run, tmp_path: Path, plate: Path) -> None:
+    """A drift per second cannot come from readings that are only numbered; with times it is the true one."""
+
+    def drifting(rows: list[list[str]]) -> list[list[str]]:
+        """0.02 N/s on every reading, 10 s apart; shared by the four cells."""
+        return [[*(f"{float(c) + 0.05 * i / g:.6f}" for c, g in zip(r, GAINS, strict=False)), *r[4:]]
+                for i, r in enumerate(rows)]  # fmt: skip
+
+    timed = by_hand(tmp_path / "timed.csv", change=drifting)
+    text = [line.rsplit(",", 1)[0] for line in timed.read_text().splitlines()]
+    (tmp_path / "untimed.csv").write_text("\n".join(text) + "\n")
+
+    code, out, _ = forcekit("calibrate-plate", timed, "--device", plate, "-o", tmp_path / "a.toml")
+    assert 0 == code, out
+    assert "drift +72.0 N per hour" in out
+    code, out, _ = forcekit("calibrate-plate", tmp_path / "untimed.csv", "--device", plate, "-o", tmp_path / "b.toml")
+    assert 0 == code, out
+    assert "drift unknown" in out
+    assert load_device(plate).plates[0].drift_u_nps == load_device(tmp_path / "b.toml").plates[0].drift_u_nps
