@@ -1,12 +1,14 @@
 """A session file of an hour (1 kHz, 8 channels, a bar sensor beside it) with 80 lifts: time and memory over its parse.
 
 Run from the checkout: ``python tests/benchmarks/long_session.py [80]``. Each way is a process of its own, three times
-in turn; time is processor time, imports included for both. The size of the data is that of its numbers in memory.
+in turn; time is processor time, imports included for both, with one thread for numpy as the commands have: of several,
+the waiting ones would be counted too. The size of the data is that of its numbers in memory.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import os
 import resource
 import statistics
 import subprocess
@@ -15,6 +17,9 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
+
+for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(_name, "1")
 
 PER_PART = 10
 PART_S = 450.0
