@@ -56,8 +56,8 @@ class BarSettings:
         used
     misfit_mps : nor is it dropped when its velocity is off by less than this
     wander_rad, wander_s : without a gyroscope: the attitude is taken to change by this much in this time
-    turn_smooth_s : angular acceleration is smoothed over this long before it moves the acceleration to the
-        middle
+    turn_smooth_s : the rate of turn is smoothed over this long (a Gaussian's width) before it moves velocity and
+        acceleration to the middle: the noise of a single reading, times the arm, is millimetres a second
     """
 
     accel_bias_u_mps2: float = 0.05
@@ -128,7 +128,10 @@ class Problem:
         n = int(np.clip(round(span / s.rest_step_s) + 1, 3, s.most_marks))
         place = np.round(np.linspace(first, last - 1, n)).astype(np.int64)
         arm = path.attitude[place] @ self.lever_m
-        turn = np.einsum("nij,nj->ni", path.attitude[place], path.gyro_radps[place])
+        # A single reading's noise, times the arm, would pass for sway; the mean is as wide as the Gaussian.
+        wide = round(3.0**0.5 * s.turn_smooth_s / h)
+        near = np.clip(place[:, None] + np.arange(-wide, wide + 1), first, last - 1)
+        turn = np.einsum("nij,nj->ni", path.attitude[place], path.gyro_radps[near].mean(axis=1))
         gyro: FloatArray | None = None
         if self.prior.gyro_measured and not turns:
             gyro = np.asarray(self.readings.gyro_radps[first:last].mean(axis=0), dtype=np.float64)

@@ -155,8 +155,8 @@ def to_middle(
     lever_m : array, shape (3,)
         From the middle to the sensor in the sensor's axes.
     step_s, smooth_s : float, second
-        Angular acceleration is the slope of the rate of turn over about `smooth_s`; velocity and travel need
-        none.
+        The rate of turn is smoothed over about `smooth_s` (a Gaussian's width), lest the noise of single readings
+        times the arm be taken for velocity; angular acceleration is its slope.
 
     Returns
     -------
@@ -166,10 +166,11 @@ def to_middle(
 
     arm = path.attitude @ lever_m
     turn = np.einsum("nij,nj->ni", path.attitude, path.gyro_radps)
-    velocity = path.velocity_mps - np.cross(turn, arm)
     if not lever_m.any():
-        return path.acceleration_mps2, velocity, path.travel_m, arm, turn
-    spin = np.gradient(gaussian_filter1d(turn, smooth_s / step_s, axis=0, mode="nearest"), step_s, axis=0)
+        return path.acceleration_mps2, path.velocity_mps, path.travel_m, arm, turn
+    turn = gaussian_filter1d(turn, smooth_s / step_s, axis=0, mode="nearest")
+    velocity = path.velocity_mps - np.cross(turn, arm)
+    spin = np.gradient(turn, step_s, axis=0)
     acceleration = path.acceleration_mps2 - np.cross(spin, arm) - np.cross(turn, np.cross(turn, arm))
     return acceleration, velocity, path.travel_m - arm, arm, turn
 

@@ -32,7 +32,7 @@ def solution(constants: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray,
     assert gyro is not None
     got = aligned(accel, gyro, 0.002, stance=span(500, 0.5, 1.9), left=np.array([0.0, 1.0, 0.0]), gravity_mps2=9.80665)
     path = navigate(got, constants)
-    _, velocity, travel, _, _ = to_middle(path, LEVER, 0.002, 0.01)
+    _, velocity, travel, _, _ = to_middle(path, LEVER, 0.002, 1e-4)  # hardly smoothed, as in the model
     basis = build_basis(
         path.attitude, path.force_mps2, path.gyro_radps, 500.0, lever_m=LEVER, i_reference=got.reference,
         noise_step_s=0.05,
