@@ -10,6 +10,8 @@ It shares no code with `forcekit.mechanics` or `forcekit.analysis`, because the 
 - `truth`       the true value of every measure
 - `lifter`      `simulate_lift`: one lift
 - `faults`      plans with one clear fault each, and random plans
+- `reps`        another rep of the same lifter
+- `bend`        a bar that bends, a body that is partly soft
 - `between`     what happens between lifts
 - `session`     `simulate_session`: many lifts and everything between them
 - `plates`      `PlateSensor` and the kinds of force plates

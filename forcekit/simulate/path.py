@@ -15,8 +15,6 @@ from forcekit.simulate.shapes import Piece, end_of, evaluate, hold, push, settle
 
 __all__ = ["lift_chunk", "split_height", "standing_heights"]
 
-_RECOVER_S = 1.3
-_CATCH_HOLD_S = 0.35
 _LOWER_S = 0.75
 _LOWER_DIP_M = 0.07
 _TAIL_S = 0.4
@@ -106,8 +104,8 @@ def _times(plan: LiftPlan, path: SystemPath) -> _Times:
     onset, drive_end = plan.stance_s, plan.stance_s + path.drive_end_s
     steady = onset + path.steady_s
     arms_done = drive_end + plan.arms_push_s if plan.goes_overhead else steady
-    recover = max(steady, arms_done) + (_CATCH_HOLD_S if plan.feet_leave else 0.0)
-    recovered = recover + _RECOVER_S
+    recover = max(steady, arms_done) + (plan.catch_hold_s if plan.feet_leave else 0.0)
+    recovered = recover + plan.recover_s
     lower = recovered + plan.hold_s
     return _Times(
         onset=onset,
@@ -130,7 +128,7 @@ def _overhead(plan: LiftPlan) -> float:
 def _vertical(plan: LiftPlan, path: SystemPath, times: _Times) -> list[Piece]:
     up = plan.bar_mass_kg / plan.system_mass_kg * _overhead(plan)
     pieces = [hold(0.0, times.onset), *path.pieces, hold(0.0, times.recover - times.steady)]
-    pieces.append(settle(up - path.height_m, _RECOVER_S))
+    pieces.append(settle(up - path.height_m, plan.recover_s))
     if plan.lower_bar and plan.goes_overhead:
         pieces += [
             hold(0.0, plan.hold_s),
@@ -175,7 +173,7 @@ def _forward(plan: LiftPlan, times: _Times) -> list[Piece]:
     ]
     _, gone, spent = end_of(pieces)
     pieces.append(hold(0.0, max(times.recover - spent, 0.0)))
-    return [*pieces, settle(-gone, _RECOVER_S)]
+    return [*pieces, settle(-gone, plan.recover_s)]
 
 
 def _bar_forward(plan: LiftPlan, times: _Times) -> list[Piece]:

@@ -79,6 +79,10 @@ class LiftPlan:
     landing_peak_of_weight: float = 2.4
     landing: float = 1.0
     """Part of the force that meets the plate after the feet have landed (1 on it, 0 off it)."""
+    catch_hold_s: float = 0.35
+    """How long the lifter stays in the catch when the feet have left."""
+    recover_s: float = 1.3
+    """Standing up from the catch."""
     # pressure
     stance_pressure_of_foot: float = 0.45
     shift_in_dip_of_foot: float = 0.0
