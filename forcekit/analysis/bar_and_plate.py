@@ -11,12 +11,13 @@ import numpy as np
 
 from forcekit.analysis.arms import PEAK_AFTER_S, BarLift
 from forcekit.analysis.errors import LiftCurves
+from forcekit.analysis.pair_check import compare_pair
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
-from forcekit.mechanics.bar_readout import bar_at, bar_parts, bar_peak_speed
+from forcekit.mechanics.bar_readout import bar_parts, bar_peak_speed
 from forcekit.mechanics.pair_quality import agreement_check
-from forcekit.mechanics.rack import agreement, bar_lead, body_share, joined, stance_correlation
+from forcekit.mechanics.rack import bar_lead, body_share, joined
 from forcekit.mechanics.uncertain import K95, Uncertain
 from forcekit.model import AttemptCard
 from forcekit.results import QualityCheck
@@ -28,9 +29,6 @@ FLOATING = 0.15
 SHOULDERS_PER_BODY, SHOULDERS_U = 1.18, 0.06
 """How far the shoulders sink per metre that the body's own centre of mass sinks: feet and shanks stay behind (own
 estimate from segment masses)."""
-STANCE_GUARD_S = 0.15
-"""Left out before the onset when the stances of plate and bar are compared (our choice)."""
-LONGEST_COMMON_STANCE_S = 2.5
 
 
 def pair_measures(
@@ -39,8 +37,7 @@ def pair_measures(
     phases: Phases,
     card: AttemptCard,
     least_load: Uncertain,
-    bar_braking_s: float | None = None,
-) -> tuple[Readings, QualityCheck | None]:
+) -> tuple[Readings, QualityCheck]:
     """Measures that take plate and bar together, and whether the two agree.
 
     Parameters
@@ -51,8 +48,6 @@ def pair_measures(
         For the load.
     least_load : Uncertain
         Smallest rack load of the dip.
-    bar_braking_s : float, optional
-        The bar's braking time, to be compared with the system's.
     """
     top = bar_peak_speed(
         lift.motion, lift.at(phases.lowest_at.value), lift.at(phases.drive_end_at.value) + PEAK_AFTER_S
@@ -67,25 +62,26 @@ def pair_measures(
     u_system = (
         curves.noise_n / curves.weight.value * curves.gravity_mps2 / max(1.0, abs(a[i + 1] - a[i]) * curves.rate_hz)
     )
-    lead = bar_lead(
-        lift.lift_time(top.t_s), top.u_s, system_s, math.hypot(u_system, 0.1 / curves.rate_hz), lift.clock_u_s(system_s)
-    )
+    compared, fit = compare_pair(lift, curves, phases, card.load_kg)
+    check = agreement_check(compared)
+    # Where the dip aligned the clocks, a bar that bends has moved it by so much.
+    clock_u = math.hypot(lift.clock_u_s(system_s), fit.shift_s)
+    lead = bar_lead(lift.lift_time(top.t_s), top.u_s, system_s, math.hypot(u_system, 0.1 / curves.rate_hz), clock_u)
     out: Readings = {"bar_lead": Reading(lead)}
     mass = curves.weight.value / curves.gravity_mps2
     try:
         share = body_share(mass, card.load_kg or 0.0)
     except CannotMeasure as reason:
         out["bar_separation"] = reason
-        return out, None
+        return out, check
     out["bar_separation"] = Reading(_separation(lift, curves, phases, share))
-    check = _agreement(lift, curves, phases, bar_braking_s)
     floats = least_load.value + K95 * least_load.u < FLOATING
     if floats and lift.clock is not None and lift.clock.drift == 0.0:
         # One lift aligned the clocks, and in it the bar did not move with the body: the match is off by some tens of
         # milliseconds.
         unsure = CannotMeasure(Reason.NOT_ALIGNED, "the bar left the shoulders in the movement that aligns them")
         out = {"bar_lead": unsure, "bar_separation": unsure, "bar_velocity_at_takeoff": unsure}
-    if check.verdict == "bad" and floats:
+    if check.verdict != "good" and floats:
         # A bar in the air does not move with the body: that is the finding, not a fault of the files.
         check = QualityCheck(check.name, "doubtful", "The bar left the shoulders, so that plate and bar cannot agree.")
     return out, check
@@ -122,48 +118,3 @@ def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float)
     if value.u < least_u:
         value = value.widened(math.sqrt(least_u**2 - value.u**2))
     return value if value.value > 0.0 else value.moved(-value.value)
-
-
-def _agreement(lift: BarLift, curves: LiftCurves, phases: Phases, bar_braking_s: float | None) -> QualityCheck:
-    """Whether plate and bar tell the same dip."""
-    from scipy.ndimage import gaussian_filter1d
-
-    first, last = max(0, int(phases.onset.place) - round(0.2 * curves.rate_hz)), int(phases.lowest_place)
-    t = lift.window_times(curves.t0_s + np.arange(first, last + 1) / curves.rate_hz)
-    grid = np.arange(lift.motion.travel_m.shape[0]) / lift.motion.rate_hz
-    bar = np.interp(t, grid, lift.motion.acceleration_mps2[:, 2])
-    width = 0.012 * curves.rate_hz
-    system = gaussian_filter1d(curves.motion.acceleration_mps2[first : last + 1], width, mode="nearest")
-    depth_bar = bar_at(lift.motion, "travel", lift.at(phases.onset_at.value)) - bar_at(
-        lift.motion, "travel", lift.at(phases.lowest_at.value)
-    )
-    depth = curves.travel_at(phases.onset.place, phases.onset_at) - curves.travel_at(
-        phases.lowest_place, phases.lowest_at
-    )
-    plate, other = joined(depth, depth_bar, curves.n_sources)
-    braking = phases.lowest_at.value - phases.braking_start_at.value
-    found = agreement(
-        system,
-        gaussian_filter1d(bar, width, mode="nearest"),
-        plate,
-        other,
-        braking_difference_s=None if bar_braking_s is None else bar_braking_s - braking,
-        stance_correlation=_stance_together(lift, curves, phases),
-    )
-    return agreement_check(found)
-
-
-def _stance_together(lift: BarLift, curves: LiftCurves, phases: Phases) -> float | None:
-    """Correlation of the small movements of plate and bar in the stance, see `rack.stance_correlation`."""
-    rate, bar_rate = curves.rate_hz, lift.motion.rate_hz
-    last = int(phases.onset.place - STANCE_GUARD_S * rate)
-    first = max(0, last - round(LONGEST_COMMON_STANCE_S * rate))
-    places = np.arange(first, last)
-    t_bar = np.array([lift.at(curves.t0_s + p / rate) for p in (first, last)])
-    t_bar = np.interp(places, (first, last), t_bar)
-    inside = t_bar >= 0.0
-    grid = np.arange(lift.motion.travel_m.shape[0]) / bar_rate
-    bar = np.interp(t_bar[inside], grid, lift.motion.acceleration_mps2[:, 2])
-    system_noise = curves.gravity_mps2 * curves.noise_n / curves.weight.value * math.sqrt(2.0 / rate)
-    system = curves.motion.acceleration_mps2[first:last][inside]
-    return stance_correlation(system, bar, rate, system_noise, lift.motion.accel_noise)

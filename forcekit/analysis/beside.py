@@ -187,11 +187,8 @@ def bar_of_lift(
     readings = bar_measures(followed)
     least = readings["bar_least_rack_load"]
     assert isinstance(least, Reading)
-    braking = readings.get("bar_braking_time")
-    bar_braking_s = braking.estimate.value if isinstance(braking, Reading) else None
-    more, agreement = pair_measures(followed, curves, phases, card, least.estimate, bar_braking_s)
-    checks = (bar.on_plate.check, *bar.on_plate.stamps, *checks)
-    checks = checks if agreement is None else (*checks, agreement)
+    more, agreement = pair_measures(followed, curves, phases, card, least.estimate)
+    checks = (bar.on_plate.check, *bar.on_plate.stamps, *checks, agreement)
     return readings | more, checks, shown_bar(followed)
 
 

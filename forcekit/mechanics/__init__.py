@@ -9,5 +9,6 @@ The bar: strapdown (orientation, integrals) · bar_stillness (rests) · bar_axis
 rest_smoother (error model, what the rests say) · bar_solution, bar_fit, bar (from readings to motion:
 `bar.bar_motion`) · bar_readout (numbers with uncertainty) · bar_readings (channels to readings) · bar_quality,
 pair_quality (what is wrong) · clock_map, align (align_search, slide), align_marks (plate and bar on one clock) ·
-rack (plate and bar together) · imu_calibration, gyro_calibration, allan (the sensor itself)
+rack, pair_fit, pair_surroundings (plate and bar together) ·
+imu_calibration, gyro_calibration, allan (the sensor itself)
 """

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.pair_surroundings import Surroundings
 from forcekit.mechanics.uncertain import K95, Uncertain
 from forcekit.model import FloatArray
 
@@ -27,7 +28,6 @@ __all__ = [
     "rack_load",
     "resolve_forward_sign",
     "separation",
-    "stance_correlation",
 ]
 
 
@@ -146,7 +146,7 @@ def bar_lead(bar_peak_s: float, bar_u_s: float, system_peak_s: float, system_u_s
 
 @dataclass(frozen=True, slots=True)
 class Agreement:
-    """How well plate and bar tell the same story from stance to the end of the drive.
+    """How well plate and bar tell the same story.
 
     Attributes
     ----------
@@ -156,14 +156,14 @@ class Agreement:
     correlation : float
     misfit_frac : float
         Root mean square of the difference over that of the system's acceleration. In simulated lifts at most 0.1 for
-        the right file, half of all wrong ones have more than 0.5; a bar that floats or arms that push early raise it.
+        the right file and a rigid bar, half of all wrong ones have more than 0.5; a bar that floats or arms that push
+        early raise it.
     depth_difference : Uncertain
         Bar's dip depth less the system's, m.
-    braking_difference_s : float or None
-        Bar's braking time less the system's. In simulated lifts of the right file it stays within 3 ms; half of all
-        others differ by more than 20 ms, other reps of the same lifter by more than 6.
-    stance_correlation : float or None
-        Of the small movements while standing (up to 6 Hz); None where noise covers them.
+    left_frac : float
+        What of the movement remains unexplained when bar and body may be soft, see `pair_fit`.
+    around : Surroundings or None
+        Outside the dip, see `pair_surroundings`; None where nothing moves there.
     """
 
     gain: float
@@ -171,8 +171,8 @@ class Agreement:
     correlation: float
     misfit_frac: float
     depth_difference: Uncertain
-    braking_difference_s: float | None = None
-    stance_correlation: float | None = None
+    left_frac: float
+    around: Surroundings | None = None
 
     @property
     def depth_z(self) -> float:
@@ -191,10 +191,10 @@ def agreement(
     depth_system: Uncertain,
     depth_bar: Uncertain,
     *,
-    braking_difference_s: float | None = None,
-    stance_correlation: float | None = None,
+    left_frac: float = 0.0,
+    around: Surroundings | None = None,
 ) -> Agreement:
-    """Compare system and bar from stance to the end of the drive.
+    """Compare system and bar from stance to the lowest point.
 
     Parameters
     ----------
@@ -202,7 +202,7 @@ def agreement(
         Vertical accelerations on one clock and one rate, smoothed alike.
     depth_system, depth_bar : Uncertain
         Dip depths, `joined`.
-    braking_difference_s, stance_correlation : float, optional
+    left_frac, around
         See `Agreement`.
     """
     x, y = system_mps2 - system_mps2.mean(), bar_mps2 - bar_mps2.mean()
@@ -213,48 +213,7 @@ def agreement(
     u = math.sqrt(float(left @ left) / xx / max(1.0, 0.1 * x.size))
     difference = depth_bar - depth_system
     correlation, misfit = xy / math.sqrt(xx * yy), math.sqrt(float((y - x) @ (y - x)) / xx)
-    return Agreement(gain, u, correlation, misfit, difference, braking_difference_s, stance_correlation)
-
-
-STANCE_CUTOFF_HZ = 6.0
-"""Breathing, heartbeat and sway lie below it, noise and the bar's ringing above it (our choice)."""
-SHORTEST_COMMON_STANCE_S = 1.0
-OVER_NOISE = 2.0
-"""Movements this many times as large as the noise can be compared (our choice)."""
-
-
-def stance_correlation(
-    system_mps2: FloatArray, bar_mps2: FloatArray, rate_hz: float, system_noise: float, bar_noise: float
-) -> float | None:
-    """Correlation of the small movements of system and bar while the lifter stands; None where noise covers them.
-
-    Parameters
-    ----------
-    system_mps2, bar_mps2 : array, shape (n,)
-        Vertical accelerations of the stance on one clock.
-    rate_hz : float
-    system_noise, bar_noise : float
-        Noise densities, m/s² per root hertz.
-
-    Notes
-    -----
-    A bar that lies on the shoulders takes part in breathing, heartbeat and sway; that of another lift does not take
-    part in these. Both are smoothed alike and lose a parabola, so that a sensor's drift does not count.
-    """
-    from numpy.polynomial import Polynomial
-    from scipy.ndimage import gaussian_filter1d
-
-    if system_mps2.size < SHORTEST_COMMON_STANCE_S * rate_hz:
-        return None
-    along = np.linspace(-1.0, 1.0, system_mps2.size)
-    # The width halves the power at the cut-off, as in `align`.
-    width = 0.1325 * rate_hz / STANCE_CUTOFF_HZ
-    smooth = [gaussian_filter1d(v, width, mode="nearest") for v in (system_mps2, bar_mps2)]
-    x, y = (v - Polynomial.fit(along, v, 2)(along) for v in smooth)
-    noise = OVER_NOISE * math.sqrt(STANCE_CUTOFF_HZ)
-    if x.std() < noise * system_noise or y.std() < noise * bar_noise:
-        return None
-    return float(np.corrcoef(x, y)[0, 1])
+    return Agreement(gain, u, correlation, misfit, difference, left_frac, around)
 
 
 def resolve_forward_sign(bar_forward_mps2: FloatArray, system_forward_mps2: FloatArray) -> tuple[int, float]:

@@ -200,23 +200,6 @@ def test_recording_of_standing_still_is_refused() -> None:
     assert lift["dip_depth"].ok
 
 
-def named(plate_of: int, bar_of: int) -> bool:
-    """Whether a check says that the bar's file may be of another lift."""
-    pair = dataclasses.replace(recorded(None, plate_of), bar=recorded(None, bar_of).bar)
-    lift = analysed(None, plate_of) if plate_of == bar_of else lift_of(pair)
-    checks = [q for q in lift.quality if "plate and bar" in q.name]
-    return any(q.verdict != "good" for q in checks)
-
-
-def test_another_lifters_file_is_named() -> None:
-    """Of 12 bars of other lifts at least 10 are named, and no right one.
-
-    In larger runs 96 % of other lifters' files were named, and three of four of another rep of the same lifter.
-    """
-    assert [named(i, i) for i in range(4)] == [False] * 4
-    assert sum(named(i, j) for i in range(4) for j in range(4) if i != j) >= 10
-
-
 BAR = tuple(name for name, info in MEASURES.items() if info.group == "bar")
 
 

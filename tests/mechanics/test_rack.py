@@ -18,7 +18,6 @@ from forcekit.mechanics.rack import (
     rack_load,
     resolve_forward_sign,
     separation,
-    stance_correlation,
 )
 from forcekit.mechanics.uncertain import Uncertain, exact
 from forcekit.simulate.lifter import LiftPlan, simulate_lift
@@ -109,20 +108,3 @@ def test_forward_sign_from_the_plate() -> None:
     assert resolve_forward_sign(-x, x)[0] == -1
     assert resolve_forward_sign(np.convolve(rng.standard_normal(700), np.ones(40) / 40.0, "same"), x)[0] == 0
     assert resolve_forward_sign(np.zeros(50), np.zeros(50)) == (0, 0.0)
-
-
-def test_stance_of_one_lifter_correlates_and_noise_is_not_judged() -> None:
-    """A shared sway of 2 Hz correlates, another stance does not, and noise that covers it is not judged."""
-    rng = np.random.default_rng(8)
-    t = np.arange(0.0, 2.5, 0.002)
-    sway, other = (0.05 * np.sin(2.0 * np.pi * f * t + phase) for f, phase in ((2.0, 0.0), (2.9, 1.0)))
-    noise = [rng.normal(0.0, 0.02, t.size) for _ in range(2)]
-    density = 0.02 * np.sqrt(2.0 / 500.0)
-    found = stance_correlation(sway + noise[0], 0.7 * sway + noise[1] + 0.1 * t, 500.0, density, density)
-    assert found is not None
-    assert found > 0.9
-    unlike = stance_correlation(sway + noise[0], other + noise[1], 500.0, density, density)
-    assert unlike is not None
-    assert abs(unlike) < 0.2
-    assert stance_correlation(noise[0], sway + noise[1], 500.0, density, density) is None
-    assert stance_correlation(sway[:400], sway[:400], 500.0, 0.0, 0.0) is None
