@@ -220,7 +220,7 @@ class Player:
             self._on = True
             self._start.at_s = now_s if self._start.at_s is None else self._start.at_s
         elif command.code == CommandCode.STOP:
-            self._on, self._start, self._next = False, Start(), 0
+            self._on, self._start, self._next, self._rounds = False, Start(), 0, 0
         elif command.code == CommandCode.STATUS:
             before = self._status(self._played_s(now_s))
         elif command.code != CommandCode.IDENTIFY:

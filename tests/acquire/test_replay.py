@@ -11,6 +11,7 @@ from forcekit.acquire.capture import HELLO, Capture
 from forcekit.acquire.decode import decode, start_decoder
 from forcekit.acquire.recording_file import read_recording
 from forcekit.acquire.replay import players_of, replay
+from forcekit.acquire.wire import Command, CommandCode, encode
 from forcekit.errors import InputError
 from forcekit.mechanics.plate import read_plate
 from forcekit.model import Link, Recording, Stream
@@ -78,3 +79,23 @@ def test_nothing_to_play() -> None:
         players_of(Recording(), Link(transport="serial"))
     with pytest.raises(InputError, match="a number above 0 is needed"):
         players_of(Recording(plate=plate_stream(0.5)), Link(transport="serial"), speed=0.0)
+
+
+def test_a_loop_that_was_stopped_begins_at_once() -> None:
+    """Told to stop in its second round and to start again, a player sends from its first sample on."""
+    (player,) = players_of(Recording(plate_stream(1.0)), Link(transport="serial"), loop=True).values()
+    player.hear(HELLO, 0.0)
+    player.due(1.5)
+    player.hear(encode(Command(CommandCode.STOP, 3)), 1.5)
+    player.hear(HELLO, 2.0)
+    before = player.n_sent
+    player.due(2.1)
+
+    assert 100 == pytest.approx(player.n_sent - before, abs=1)
+
+
+@pytest.mark.parametrize("speed", [0.0, -1.0, float("nan"), float("inf")])
+def test_a_speed_that_cannot_be(speed: float) -> None:
+    """Nothing is played at no speed, backwards or all at once."""
+    with pytest.raises(InputError, match="a number above 0 is needed"):
+        players_of(Recording(plate_stream(1.0)), Link(transport="serial"), speed=speed)
