@@ -92,7 +92,8 @@ def peak(
         total = np.concatenate(([0.0], np.cumsum(part)))
         smooth = (total[half:] - total[:-half]) / half
         k = int(np.argmax(smooth))
-        low = smooth < smooth[k] - 3.0 * noise / np.sqrt(half)
+        # Numbers in coarse steps lie on the limit itself; rounding must not decide on which side.
+        low = smooth < smooth[k] - 3.0 * noise / np.sqrt(half) - 1e-9 * abs(smooth[k])
         before, after = np.flatnonzero(low[:k]), np.flatnonzero(low[k:])
         first = start + half // 2 + (int(before[-1]) + 1 if before.size else 0)
         last = start + half // 2 + (k + int(after[0]) - 1 if after.size else smooth.size - 1)

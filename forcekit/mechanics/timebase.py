@@ -91,7 +91,8 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
             "most of the recording is missing. Cut the file at its gaps and read the parts one by one."
         )
     centred = index - index.mean()
-    slope = float(np.dot(centred, t_s) / np.dot(centred, centred))
+    # Twelve digits (2 ns in an hour): how the sums were split among threads must not decide what is rounded later.
+    slope = float(f"{np.dot(centred, t_s) / np.dot(centred, centred):.12g}")
     start = float(t_s.mean() - slope * index.mean())
     grid: FloatArray = start + slope * np.arange(n, dtype=np.float64)
     off = np.abs(t_s - (grid if n == m else grid[index]))
