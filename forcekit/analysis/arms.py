@@ -69,6 +69,8 @@ class BarLift:
     """On the bar's clock."""
     times: LiftTimes
     gravity_mps2: float
+    moved_s: float = 0.0
+    """So far may a bar that bends have moved the clock that its dip was aligned with."""
 
     def at(self, t_s: float) -> float:
         """Time in the window for a time on the lift's clock."""
@@ -89,8 +91,8 @@ class BarLift:
         return on_bar if self.clock is None else self.clock.to_plate(on_bar)
 
     def clock_u_s(self, t_s: float) -> float:
-        """Standard uncertainty of the clock map."""
-        return 0.0 if self.clock is None else self.clock.u_at(t_s)
+        """Standard uncertainty of the clock map, a bar that bends included."""
+        return 0.0 if self.clock is None else math.hypot(self.clock.u_at(t_s), self.moved_s)
 
 
 def follow_bar(
@@ -282,15 +284,27 @@ def _level(lift: BarLift, onset: float, low: float, end: float) -> Readings:
     except CannotMeasure as reason:
         return {name: reason for name in names}
     turns = (angle[1] - angle[0], angle[2] - angle[1])
+    ways = (forward[1] - forward[0], forward[2] - forward[1])
+    assert m.shaft_angle_rad is not None
+    # The instants are the plate's: a clock that is off moves both ends of a stretch alike.
+    clock_u = lift.clock_u_s(lift.times.lowest_s)
+    drifts = clock_u * np.diff([_slope(m.travel_m[:, 0], t * m.rate_hz, m.rate_hz) for t in (onset, low, end)])
+    slips = clock_u * np.diff([_slope(m.shaft_angle_rad, t * m.rate_hz, m.rate_hz) for t in (onset, low, end)])
     values = (
-        (forward[1] - forward[0]).widened(OFF_AXIS_U_M * turns[0].value),
-        (forward[2] - forward[1]).widened(OFF_AXIS_U_M * turns[1].value),
-        *turns,
+        *(w.widened(math.hypot(OFF_AXIS_U_M * t.value, d)) for w, t, d in zip(ways, turns, drifts, strict=True)),
+        *(t.widened(abs(s)) for t, s in zip(turns, slips, strict=True)),
     )
     if m.axis is not None and not m.axis.sign_known:
         unknown = CannotMeasure(Reason.NO_SHAFT_AXIS, "forward and back may be swapped; declare shaft_axis")
         return {name: unknown for name in names}
     return {name: Reading(value) for name, value in zip(names, values, strict=True)}
+
+
+def _slope(curve: FloatArray, place: float, rate_hz: float) -> float:
+    """Change of a curve per second around a place, over 20 ms."""
+    w = max(1, round(0.01 * rate_hz))
+    i = int(np.clip(round(place), w, curve.size - 1 - w))
+    return float(curve[i + w] - curve[i - w]) * rate_hz / (2 * w)
 
 
 # --------------------------------------------------------------------------------------------------- curves

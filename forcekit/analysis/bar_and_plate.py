@@ -11,13 +11,12 @@ import numpy as np
 
 from forcekit.analysis.arms import PEAK_AFTER_S, BarLift
 from forcekit.analysis.errors import LiftCurves
-from forcekit.analysis.pair_check import compare_pair
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.bar_readout import bar_parts, bar_peak_speed
 from forcekit.mechanics.pair_quality import agreement_check
-from forcekit.mechanics.rack import bar_lead, body_share, joined
+from forcekit.mechanics.rack import Agreement, bar_lead, body_share, joined
 from forcekit.mechanics.uncertain import K95, Uncertain
 from forcekit.model import AttemptCard
 from forcekit.results import QualityCheck
@@ -37,6 +36,7 @@ def pair_measures(
     phases: Phases,
     card: AttemptCard,
     least_load: Uncertain,
+    compared: Agreement,
 ) -> tuple[Readings, QualityCheck]:
     """Measures that take plate and bar together, and whether the two agree.
 
@@ -48,6 +48,8 @@ def pair_measures(
         For the load.
     least_load : Uncertain
         Smallest rack load of the dip.
+    compared : Agreement
+        From `compare_pair`.
     """
     top = bar_peak_speed(
         lift.motion, lift.at(phases.lowest_at.value), lift.at(phases.drive_end_at.value) + PEAK_AFTER_S
@@ -62,11 +64,9 @@ def pair_measures(
     u_system = (
         curves.noise_n / curves.weight.value * curves.gravity_mps2 / max(1.0, abs(a[i + 1] - a[i]) * curves.rate_hz)
     )
-    compared, fit = compare_pair(lift, curves, phases, card.load_kg)
     check = agreement_check(compared)
-    # Where the dip aligned the clocks, a bar that bends has moved it by so much.
-    clock_u = math.hypot(lift.clock_u_s(system_s), fit.shift_s)
-    lead = bar_lead(lift.lift_time(top.t_s), top.u_s, system_s, math.hypot(u_system, 0.1 / curves.rate_hz), clock_u)
+    u_system = math.hypot(u_system, 0.1 / curves.rate_hz)
+    lead = bar_lead(lift.lift_time(top.t_s), top.u_s, system_s, u_system, lift.clock_u_s(system_s))
     out: Readings = {"bar_lead": Reading(lead)}
     mass = curves.weight.value / curves.gravity_mps2
     try:

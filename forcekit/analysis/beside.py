@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from forcekit.analysis.arms import LiftTimes, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.bar_and_plate import pair_measures
 from forcekit.analysis.errors import LiftCurves
+from forcekit.analysis.pair_check import compare_pair
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.analysis.segment import Candidate
@@ -184,10 +185,12 @@ def bar_of_lift(
     followed, checks = follow_bar(bar.readings, times, bar.on_plate.clock, gravity)
     if isinstance(followed, CannotMeasure):
         return {name: followed for name in BAR_MEASURES}, (bar.on_plate.check, *bar.on_plate.stamps, *checks), None
+    compared, fit = compare_pair(followed, curves, phases, card.load_kg)
+    followed = replace(followed, moved_s=abs(fit.shift_s))
     readings = bar_measures(followed)
     least = readings["bar_least_rack_load"]
     assert isinstance(least, Reading)
-    more, agreement = pair_measures(followed, curves, phases, card, least.estimate)
+    more, agreement = pair_measures(followed, curves, phases, card, least.estimate, compared)
     checks = (bar.on_plate.check, *bar.on_plate.stamps, *checks, agreement)
     return readings | more, checks, shown_bar(followed)
 
