@@ -44,8 +44,6 @@ PEAK_AFTER_S = 0.2
 """The bar's peak upward speed is looked for until this long after the drive (see the registry)."""
 BEND_U_S = 0.0002
 """Standard uncertainty of the bar's fastest moment from how its acceleration bends there (seen in simulated lifts)."""
-TURN_SCALE_U = 0.004
-"""Relative standard uncertainty of the bar's turnaround from the scale of an uncalibrated accelerometer."""
 LIGHT_HALF_S = 0.008
 
 
@@ -242,9 +240,8 @@ def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: 
         steep = 2.0 * TRANSITION_MPS / (t[1] - t[0])
         d = bar_parts(m, "velocity", t, "up")
         shared = -(d[1] - d[0]) / steep
-        scale = TURN_SCALE_U * float(t[1] - t[0])
         noise = math.sqrt(2.0) * m.accel_noise * math.sqrt(max(t[1] - t[0], 1.0 / m.rate_hz)) / steep
-        out["bar_transition_time"] = Reading(Uncertain(float(t[1] - t[0]), shared).widened(math.hypot(noise, scale)))
+        out["bar_transition_time"] = Reading(Uncertain(float(t[1] - t[0]), shared).widened(noise))
     else:
         out["bar_transition_time"] = CannotMeasure(Reason.DID_NOT_HAPPEN)
     return out
