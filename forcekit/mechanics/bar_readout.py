@@ -31,6 +31,9 @@ __all__ = [
     "read_ahead",
 ]
 
+STEEP_S = 1e-4
+"""A crossing that the noise of one sample moves by less than this is read off the samples next to it (our choice)."""
+
 BarCurve = Literal["acceleration", "velocity", "travel"]
 Direction = Literal["forward", "left", "up"]
 _COLUMN = {"forward": 0, "left": 1, "up": 2}
@@ -178,6 +181,13 @@ def bar_zero_speed(motion: BarMotion, start_s: float, stop_s: float, *, rising: 
     return Instant(t, u_v / max(abs(slope) * motion.rate_hz, 1e-9), bar_at(motion, "travel", t))
 
 
+def _cubic_crossing(four: FloatArray, near: float) -> float:
+    """Zero, after the second of four samples, of the cubic through them; `near` if it has none before the third."""
+    roots = np.roots(np.polyfit([-1.0, 0.0, 1.0, 2.0], four, 3))
+    inside = [float(r.real) for r in roots if abs(r.imag) < 1e-9 and -1e-9 <= r.real <= 1.0 + 1e-9]
+    return min(inside, key=lambda r: abs(r - near), default=near)
+
+
 def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest: bool = True) -> Instant:
     """Instant and height of the highest (or lowest) vertical velocity of the bar.
 
@@ -186,6 +196,9 @@ def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest:
     Where the acceleration passes zero, from a straight line through it over 12 ms (at least three samples) around the
     crossing next to the extreme of velocity. u(t) = u(a)/|jerk|: the instant moves when acceleration has a constant
     error (bias, tilt, scale), with the sensor's noise, and with the bend of the curve that the line does not follow.
+    Where the curve is so steep that the noise of one sample moves the crossing by less than 0.1 ms (a bar that falls
+    freely and meets the shoulders), it is read off a cubic through four samples: a line would be bent away by 1 ms.
+    How far that lies from the straight way between two samples counts as its uncertainty.
     """
     v, a = motion.velocity_mps[:, 2], motion.acceleration_mps2[:, 2]
     i, j = round(start_s * motion.rate_hz), min(round(stop_s * motion.rate_hz), v.size - 1)
@@ -194,10 +207,16 @@ def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest:
     place = crossing_after(a, max(i, top - near), min(j, top + near), 0.0, rising=not largest)
     if place is None:
         return Instant(top / motion.rate_hz, 0.5 / motion.rate_hz, bar_at(motion, "velocity", top / motion.rate_hz))
-    level, slope, n = fitted_line(a, place, max(1.0, 0.006 * motion.rate_hz))
-    move = float(np.clip(-level / slope, -1.0, 1.0)) if slope != 0.0 else 0.0
+    k, one = int(place), motion.accel_noise * math.sqrt(motion.rate_hz)
+    bend = 0.04
+    if 1 <= k < a.size - 2 and one < STEEP_S * motion.rate_hz * abs(a[k + 1] - a[k]):
+        slope, n = float(a[k + 1] - a[k]), 1
+        move = k + _cubic_crossing(a[k - 1 : k + 3], place - k) - place
+        bend = max(bend, abs(move))
+    else:
+        level, slope, n = fitted_line(a, place, max(1.0, 0.006 * motion.rate_hz))
+        move = float(np.clip(-level / slope, -1.0, 1.0)) if slope != 0.0 else 0.0
     t = (place + move) / motion.rate_hz
-    noise = motion.accel_noise * math.sqrt(motion.rate_hz / n)
-    u_a = math.hypot(bar_at(motion, "acceleration", t).u, noise)
-    u_s = math.hypot(u_a / max(abs(slope) * motion.rate_hz, 1e-9), 0.04 / motion.rate_hz)
+    u_a = math.hypot(bar_at(motion, "acceleration", t).u, one / math.sqrt(n))
+    u_s = math.hypot(u_a / max(abs(slope) * motion.rate_hz, 1e-9), bend / motion.rate_hz)
     return Instant(t, u_s, bar_at(motion, "velocity", t))
