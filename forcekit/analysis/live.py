@@ -19,7 +19,7 @@ from typing import Literal
 import numpy as np
 
 from forcekit.analysis.findings import CueEntry
-from forcekit.analysis.pipeline import Settings, measure_window
+from forcekit.analysis.pipeline import LEAST_BAR, Settings, measure_window
 from forcekit.analysis.sensor_watch import SensorWatch
 from forcekit.analysis.tail import Tail
 from forcekit.analysis.windows import LEARN, WHOLE_S, Sight, Window, Windows
@@ -39,7 +39,6 @@ SILENT_S = 1.0
 """A sensor that is this far behind the other one is in trouble (our choice)."""
 PIECE = 1024
 """Samples taken in at a time, whatever the packets."""
-LEAST_BAR = 100
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,8 +133,7 @@ class LiveAnalysis:
         self._bar_raw = Tail(4 * LEARN, len(bar.channels) if bar else 1)
         self._bar_learned = False
         self._bar_newest = -np.inf
-        self._bar_clock = ClockThen(0.0, 0, 0.0, 1.0)
-        self._bar_has_clock = False
+        self._bar_clock: ClockThen | None = None
         self._waiting: list[Window] = []
         self._lifts: list[Window] = []
         self._watch = {"plate": SensorWatch(plate), "bar": SensorWatch(bar) if bar else None}
@@ -170,7 +168,7 @@ class LiveAnalysis:
 
     def set_bar_clock(self, offset_s: float, rate: float, run: int = 0) -> None:
         """Say how the bar's own seconds map to the plate's from now on: t = offset_s + rate · own, in this run."""
-        self._bar_clock, self._bar_has_clock = ClockThen(0.0, run, float(offset_s), float(rate)), True
+        self._bar_clock = ClockThen(0.0, run, float(offset_s), float(rate))
 
     def set_bar(self, bar: DeviceFile) -> None:
         """Say what the sensor on the bar is, when that becomes known after the plate."""
@@ -288,7 +286,8 @@ class LiveAnalysis:
 
     def _bar_now(self) -> float:
         """Newest sample of the bar on the plate's clock."""
-        return self._bar_clock.offset_s + self._bar_clock.rate * self._bar_newest
+        clock = self._bar_clock
+        return self._bar_newest if clock is None else clock.offset_s + clock.rate * self._bar_newest
 
     def _due(self, window: Window) -> Due:
         """Cut a window out of what is remembered."""
@@ -299,12 +298,13 @@ class LiveAnalysis:
         beside = then = None
         if bar is not None and window.stage == "settled" and self._bar_t.end > 0:
             own = self._bar_t.part(self._bar_t.first, self._bar_t.end)
-            on_plate = self._bar_clock.offset_s + self._bar_clock.rate * own
+            clock = self._bar_clock
+            on_plate = own if clock is None else clock.offset_s + clock.rate * own
             a, b = int(np.searchsorted(on_plate, t_s[0], "left")), int(np.searchsorted(on_plate, t_s[-1], "right"))
             if b - a > LEAST_BAR:
                 first = self._bar_t.first
                 beside = _stream(bar, on_plate[a:b], self._bar_raw.part(first + a, first + b), self._source)
-                then = replace(self._bar_clock, t_s=float(t_s[-1])) if self._bar_has_clock else None
+                then = None if clock is None else replace(clock, t_s=float(t_s[-1]))
         return Due(window, Recording(stream, beside), then)
 
     def _heard(self) -> list[Event]:

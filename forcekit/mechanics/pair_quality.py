@@ -22,9 +22,8 @@ AGREE_CORRELATION = 0.85
 AGREE_DEPTH_Z = 4.0
 """Limits of agreement (our choice)."""
 LEFT_FRAC = 0.014
-"""So much of a dip may remain unexplained by the bar of the same lift. In simulated lifts of the right file
-at most that remains, with rigid bars and with bars and bodies that bend and swing; of other reps of the same lifter
-six of seven leave more."""
+"""So much of a dip may remain unexplained by the bar of the same lift (our choice; `tests/benchmarks/pairs.py` tells
+how often right and wrong files leave more, with bars and bodies that are rigid, or bend and swing)."""
 LEFT_MOST_FRAC = 0.035
 """Two and a half times that, for what the simulated bodies lack; beyond it no agreement around the dip helps (our
 choice)."""

@@ -189,19 +189,17 @@ def packed(link: Link, *packets: bytes) -> tuple[list[float], Decoder]:
     return got, state
 
 
+COUNTED = Link(
+    transport="ble", format="payload", header="<B", header_fields=("counter",), sample="<2h", sample_fields=("a", "b")
+)
+"""One byte that counts the packets before two samples of two numbers."""
+
+
 def test_payload_with_a_packet_counter() -> None:
     """A one-byte packet counter dates samples, wraps, and shows lost packets."""
-    link = Link(
-        transport="ble",
-        format="payload",
-        header="<B",
-        header_fields=("counter",),
-        sample="<2h",
-        sample_fields=("a", "b"),
-    )
     body = struct.pack("<4h", 1, 2, 3, 4)
 
-    got, state = packed(link, *[bytes([n]) + body for n in (254, 255, 0, 3)])
+    got, state = packed(COUNTED, *[bytes([n]) + body for n in (254, 255, 0, 3)])
 
     assert got == pytest.approx([2.54 * 2 + 0.01 * i for i in (0, 1, 2, 3, 4, 5, 10, 11)])
     assert state.n_lost == 4
@@ -209,17 +207,9 @@ def test_payload_with_a_packet_counter() -> None:
 
 def test_packets_lost_after_number_zero_are_counted() -> None:
     """A packet counter that begins at 0 shows what was lost right after it."""
-    link = Link(
-        transport="ble",
-        format="payload",
-        header="<B",
-        header_fields=("counter",),
-        sample="<2h",
-        sample_fields=("a", "b"),
-    )
     body = struct.pack("<4h", 1, 2, 3, 4)
 
-    _, state = packed(link, bytes([0]) + body, bytes([3]) + body)
+    _, state = packed(COUNTED, bytes([0]) + body, bytes([3]) + body)
 
     assert state.n_lost == 4
 

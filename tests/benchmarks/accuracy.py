@@ -38,6 +38,7 @@ def one(seed: int) -> dict[str, Any]:
     """Simulate, record and analyse one lift; return its errors against the truth."""
     from forcekit.analysis.pipeline import analyze
     from forcekit.model import Site
+    from forcekit.simulate.bar_sensor import record_bar
     from forcekit.simulate.faults import random_plan
     from forcekit.simulate.lifter import simulate_lift
     from forcekit.simulate.sensors import PlateSensor, record_plate
@@ -62,7 +63,7 @@ def one(seed: int) -> dict[str, Any]:
         device = _without_site(plate.device, Site())
         recording = dataclasses.replace(recording, plate=dataclasses.replace(plate, device=device))
     if rng.random() < float(os.environ.get("BAR_SHARE", "0.4")) and rate >= 200.0:
-        recording = dataclasses.replace(recording, bar=_bar(motion, rng, seed))
+        recording = dataclasses.replace(recording, bar=record_bar(motion, bar_sensor(rng, motion.gravity_mps2), seed))
     analysis = analyze(recording)
     out: dict[str, Any] = {
         "pattern": pattern,
@@ -83,15 +84,15 @@ def one(seed: int) -> dict[str, Any]:
     return out
 
 
-def _bar(motion: Any, rng: np.random.Generator, seed: int) -> Any:
+def bar_sensor(rng: np.random.Generator, gravity_mps2: float) -> Any:
     """A sensor on the bar with a clock of its own, bias, scale error and noise as uncalibrated ones have."""
-    from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
+    from forcekit.simulate.bar_sensor import SimulatedBarSensor
 
     def three(scale: float) -> tuple[float, float, float]:
         x = scale * rng.standard_normal(3)
         return float(x[0]), float(x[1]), float(x[2])
 
-    sensor = SimulatedBarSensor(
+    return SimulatedBarSensor(
         rate_hz=float(rng.choice((200.0, 1000.0))),
         mount_rotvec_rad=(0.0, float(rng.uniform(-3.0, 3.0)), 0.0),
         offset_m=(0.0, float(rng.uniform(-0.3, 0.3)), 0.0),
@@ -103,9 +104,8 @@ def _bar(motion: Any, rng: np.random.Generator, seed: int) -> Any:
         gyro_noise=1.75e-4,
         clock_offset_s=float(rng.uniform(-20.0, 20.0)),
         clock_drift_ppm=float(rng.uniform(-80.0, 80.0)),
-        gravity_mps2=motion.gravity_mps2,
+        gravity_mps2=gravity_mps2,
     )
-    return record_bar(motion, sensor, seed)
 
 
 def _without_site(device: Any, site: Any) -> Any:

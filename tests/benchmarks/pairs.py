@@ -22,7 +22,7 @@ import numpy as np
 from forcekit.analysis.pipeline import analyze
 from forcekit.model import Recording
 from forcekit.results import Lift
-from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
+from forcekit.simulate.bar_sensor import record_bar
 from forcekit.simulate.bend import bend_bar, natural_hz, soft_body
 from forcekit.simulate.faults import random_plan
 from forcekit.simulate.lifter import simulate_lift
@@ -30,6 +30,7 @@ from forcekit.simulate.motion import LiftTruth, Motion
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.reps import next_rep
 from forcekit.simulate.sensors import PlateSensor, record_plate
+from tests.benchmarks.accuracy import bar_sensor
 
 N_REPS = 3
 MOVEMENTS = ("jerk", "jerk", "push press", "push jerk")
@@ -57,7 +58,7 @@ def lifter(seed: int, *, world: str, spread: float, pattern: str | None = None, 
         motion = simulate_lift(plan, 1000 * seed + i, rate_hz=2000.0)
         softer = _softer(plan, motion, 1000 * seed + i, stuff)
         recording = record_plate(softer, plate, 1000 * seed + i)
-        bar = record_bar(softer, _sensor(rng, motion.gravity_mps2), 1000 * seed + i)
+        bar = record_bar(softer, bar_sensor(rng, motion.gravity_mps2), 1000 * seed + i)
         out.append((dataclasses.replace(recording, bar=bar), motion.truths[0]))
     return out
 
@@ -82,27 +83,6 @@ def _softer(plan: LiftPlan, motion: Motion, seed: int, s: _Stuff) -> Motion:
     calm = simulate_lift(dataclasses.replace(plan, bar_whip_m=0.0), seed, rate_hz=2000.0)
     bent = bend_bar(calm, hz=s.bar_hz, damping=s.bar_damping)
     return soft_body(bent, part=s.soft_part, hz=s.soft_hz, damping=s.soft_damping) if s.world == "soft" else bent
-
-
-def _sensor(rng: np.random.Generator, gravity_mps2: float) -> SimulatedBarSensor:
-    def three(scale: float) -> tuple[float, float, float]:
-        x = scale * rng.standard_normal(3)
-        return float(x[0]), float(x[1]), float(x[2])
-
-    return SimulatedBarSensor(
-        rate_hz=float(rng.choice((200.0, 1000.0))),
-        mount_rotvec_rad=(0.0, float(rng.uniform(-3.0, 3.0)), 0.0),
-        offset_m=(0.0, float(rng.uniform(-0.3, 0.3)), 0.0),
-        accel_bias_mps2=three(0.05),
-        gyro_bias_radps=three(0.009),
-        accel_scale=three(0.003),
-        gyro_scale=three(0.005),
-        accel_noise=1.5e-3,
-        gyro_noise=1.75e-4,
-        clock_offset_s=float(rng.uniform(-20.0, 20.0)),
-        clock_drift_ppm=float(rng.uniform(-80.0, 80.0)),
-        gravity_mps2=gravity_mps2,
-    )
 
 
 def lift_with(plate_of: Recording, bar_of: Recording) -> Lift:
