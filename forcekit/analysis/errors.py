@@ -354,8 +354,7 @@ def _sampling_loss(motion: Motion) -> tuple[FloatArray, FloatArray]:
     speed = running_integral(motion.acceleration_mps2[::2], 2.0 * step)
     travel = running_integral(speed, 2.0 * step)
     lost = np.empty((2, n))
-    lost[0, ::2], lost[1, ::2] = speed - motion.velocity_mps[::2], travel - motion.travel_m[::2]
-    lost /= 3.0
+    lost[0, ::2], lost[1, ::2] = (speed - motion.velocity_mps[::2]) / 3.0, (travel - motion.travel_m[::2]) / 3.0
     lost[:, 1:-1:2] = 0.5 * (lost[:, :-2:2] + lost[:, 2::2])
     if n % 2 == 0:
         lost[:, -1] = lost[:, -2]
