@@ -68,7 +68,7 @@ class BarLift:
     times: LiftTimes
     gravity_mps2: float
     moved_s: float = 0.0
-    """So far may a bar that bends have moved the clock that its dip was aligned with."""
+    """Standard uncertainty from a bar that bends and so moved the clock that its dip was aligned with."""
 
     def at(self, t_s: float) -> float:
         """Time in the window for a time on the lift's clock."""

@@ -76,7 +76,7 @@ def pair_measures(
         return out, check
     out["bar_separation"] = Reading(_separation(lift, curves, phases, share))
     floats = least_load.value + K95 * least_load.u < FLOATING
-    if floats and lift.clock is not None and lift.clock.drift == 0.0:
+    if floats and lift.clock is not None and lift.clock.by == "movement" and lift.clock.drift == 0.0:
         # One lift aligned the clocks, and in it the bar did not move with the body: the match is off by some tens of
         # milliseconds.
         unsure = CannotMeasure(Reason.NOT_ALIGNED, "the bar left the shoulders in the movement that aligns them")

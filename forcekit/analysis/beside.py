@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from forcekit.analysis.arms import LiftTimes, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.bar_and_plate import pair_measures
 from forcekit.analysis.errors import LiftCurves
-from forcekit.analysis.pair_check import compare_pair
+from forcekit.analysis.pair_check import compare_pair, straightened
 from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.analysis.segment import Candidate
 from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.align import align_by_motion, vertical_part
+from forcekit.mechanics.align_marks import align_by_knocks
 from forcekit.mechanics.bar_quality import BAR_MEASURES, readings_quality
 from forcekit.mechanics.bar_readings import BarReadings, read_bar
 from forcekit.mechanics.clock_map import ClockMap, shared_clock
-from forcekit.mechanics.pair_quality import alignment_check, stamps_check
+from forcekit.mechanics.pair_quality import alignment_check, moved_check, stamps_check
 from forcekit.model import AttemptCard, FloatArray, Recording, Stream
 from forcekit.results import BarCurves, QualityCheck
 
@@ -38,6 +39,8 @@ ALIGN_STANCE_S = 0.8
 """Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
 SESSION_CLOCK_U_S = 0.001
 """Standard uncertainty between two sensors of one session after the fit of their clocks."""
+BENT_U_S = 0.002
+"""What a bar that bends leaves unsure of an alignment by the movement (simulated bars: 1 to 3 ms)."""
 ONE_CLOCK = "plate and bar on one clock"
 TIME_OF_DAY_S = 1e5
 """A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
@@ -124,7 +127,11 @@ def bar_clock(
     readings: BarReadings,
     gravity_mps2: float,
 ) -> BarClock:
-    """Find how the bar's clock maps to the plate's: by stamps from one file or session, else by the lifts' movement."""
+    """Find how the bar's clock maps to the plate's.
+
+    By stamps from one file or session; else by the lifts' movement, or by knocks on the empty plate where they are
+    surer or the movement tells nothing.
+    """
     plate, bar = recording.plate, recording.bar
     assert plate is not None
     assert bar is not None
@@ -137,7 +144,7 @@ def bar_clock(
         return BarClock(clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
     stamps = _stamps(plate, bar)
     acceleration = np.zeros(force_n.size)
-    windows = []
+    windows, weights = [], []
     for c in candidates:
         first = max(c.still_first, c.still_last - round(ALIGN_STANCE_S * rate))
         weight = float(force_n[first : c.still_last - round(0.1 * rate)].mean())
@@ -145,8 +152,10 @@ def bar_clock(
         around = slice(max(0, first - round(0.2 * rate)), c.drive_end)
         acceleration[around] = gravity_mps2 * (force_n[around] / weight - 1.0)
         windows.append((float(t_s[first]), float(t_s[c.lowest])))
+        weights.append(weight)
+    found: ClockMap | CannotMeasure
     try:
-        aligned = align_by_motion(
+        found = align_by_motion(
             acceleration,
             rate,
             vertical_part(readings.accel_mps2, gravity_mps2),
@@ -154,10 +163,26 @@ def bar_clock(
             windows_s=tuple(windows),
             plate_start_s=float(t_s[0]),
             bar_start_s=float(readings.t_s[0]),
-        )
+        ).clock
     except CannotMeasure as reason:
-        return BarClock(reason, alignment_check(reason), stamps)
-    return BarClock(aligned.clock, alignment_check(aligned), stamps)
+        found = reason
+    try:
+        knocked = align_by_knocks(
+            force_n,
+            rate,
+            np.sqrt((readings.accel_mps2**2).sum(axis=1)),
+            readings.rate_hz,
+            standing_n=float(np.median(weights)),
+            plate_start_s=float(t_s[0]),
+            bar_start_s=float(readings.t_s[0]),
+            about=None if isinstance(found, CannotMeasure) else found,
+        )
+    except CannotMeasure:
+        return BarClock(found, alignment_check(found), stamps)
+    at = [end for _, end in windows]
+    if isinstance(found, CannotMeasure) or max(map(knocked.u_at, at)) < max(BENT_U_S, *map(found.u_at, at)):
+        found = knocked
+    return BarClock(found, alignment_check(found), stamps)
 
 
 def _stamps(plate: Stream, bar: Stream) -> tuple[QualityCheck, ...]:
@@ -186,12 +211,16 @@ def bar_of_lift(
     if isinstance(followed, CannotMeasure):
         return {name: followed for name in BAR_MEASURES}, (bar.on_plate.check, *bar.on_plate.stamps, *checks), None
     compared, fit = compare_pair(followed, curves, phases, card.load_kg)
-    followed = replace(followed, moved_s=abs(fit.shift_s))
+    plain, followed = bar.on_plate.clock, straightened(followed, fit)
+    assert followed.clock is not None
+    clock_check = moved_check(
+        bar.on_plate.check, followed.clock.offset_s - plain.offset_s, followed.clock_u_s(times.lowest_s)
+    )
     readings = bar_measures(followed)
     least = readings["bar_least_rack_load"]
     assert isinstance(least, Reading)
     more, agreement = pair_measures(followed, curves, phases, card, least.estimate, compared)
-    checks = (bar.on_plate.check, *bar.on_plate.stamps, *checks, agreement)
+    checks = (clock_check, *bar.on_plate.stamps, *checks, agreement)
     return readings | more, checks, shown_bar(followed)
 
 

@@ -123,7 +123,7 @@ def align_by_motion(
         f"aligned by the movement of {len(windows_s)} lift{'s' if len(windows_s) > 1 else ''}: correlation "
         f"{correlation:.2f}, next best {rival:.2f}, confidence {100 * min(confidence, 0.999):.1f} %"
     )
-    clock = fit_clock(middles, shifts, us, common_u_s=s.lag_u_s, confidence=confidence, how=how)
+    clock = fit_clock(middles, shifts, us, common_u_s=s.lag_u_s, confidence=confidence, by="movement", how=how)
     return Alignment(clock, correlation, rival, rival_offset, shifts, us)
 
 
@@ -151,7 +151,7 @@ def _best(offsets: FloatArray, fits: FloatArray, n_windows: int, s: AlignSetting
         )
     gap = np.log1p(-(np.clip(fits[apart], 0.0, 0.9999) ** 2)) - np.log1p(-(min(best, 0.9999) ** 2))
     confidence = 1.0 / (1.0 + float(np.sum(np.exp(-0.5 * s.worth * n_windows * np.clip(gap, 0.0, None)))))
-    if rival > s.rival_frac * best or confidence < s.least_confidence:
+    if confidence < s.least_confidence:
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
             f"the movements agree at an offset of {offsets[i]:.3f} s (correlation {best:.2f}) and at "

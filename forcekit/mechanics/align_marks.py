@@ -1,7 +1,8 @@
-"""Plate and bar on one clock from deliberate marks: taps on the bar, bounces or stamps on the plate.
+"""Plate and bar on one clock from deliberate marks: the bar's sensor, or the bar's end, knocked on the empty plate.
 
-A mark is a knock that both sensors feel at the same instant. It is sharper than the dip, but what it looks like
-differs between a plate and a bar, so only its onset is compared.
+Steel on steel is felt by both at the same instant, with no body in between. It is sharper than the dip, but what it
+looks like differs between a plate and a bar, so only its onset is compared. Steps and catches are left out: a body
+passes them on late, so only knocks on a plate on which nothing stands count.
 """
 
 from __future__ import annotations
@@ -10,9 +11,9 @@ import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.clock_map import ClockMap, fit_clock
-from forcekit.model import FloatArray
+from forcekit.model import BoolArray, FloatArray
 
-__all__ = ["align_by_marks", "find_marks"]
+__all__ = ["align_by_knocks", "align_by_marks", "empty_plate", "find_marks"]
 
 SLOW_S = 0.012
 """Movement slower than this (as a Gaussian's width) is taken off before knocks are looked for (our choice)."""
@@ -23,10 +24,49 @@ KNOCK_OVER_NOISE = 12.0
 ONSET_FRAC = 0.30
 """The onset is where the knock first reaches this part of its height (our choice)."""
 MARK_U_S = 0.0005
-"""A knock needs time to travel through body and bar: 0.5 ms for a metre or two of steel and bone (estimate)."""
+"""Plate and sensor ring differently, and a knock at the bar's end needs time through the shaft: 0.5 ms for a metre or
+two of steel (estimate)."""
+KNOCK_LEAST_MPS2 = 5.0
+"""A bar's sensor feels a knock on a plate with half of gravity at least (our choice)."""
+EMPTY_FRAC, EMPTY_WIDTH_S = 0.12, 0.1
+"""Nothing stands on a plate whose force, smoothed by a Gaussian of this width, is below this part of the lifter's with
+the bar; a knock of 2 N s, a bar's end put down hard, is smoothed to 8 N (our choice)."""
+AWAY_S = 0.3
+"""So long before a load comes and after it goes, the plate does not count as empty (our choice)."""
+LEAST_KNOCKS, LEAST_NEAR = 3, 2
+"""Fewest knocks felt by both: by themselves, and near an offset that the movement has found (our choice)."""
+NEAR_S = 0.04
+"""How far a bar that bends, or that leaves the shoulders, may have moved the clock that the movement has found."""
+LEAST_CONFIDENCE = 0.95
 
 
-def find_marks(signal: FloatArray, rate_hz: float, *, start_s: float = 0.0, apart_s: float = 0.15) -> FloatArray:
+def empty_plate(force_n: FloatArray, rate_hz: float, standing_n: float) -> BoolArray:
+    """Where nothing stands on a plate, shape (n,).
+
+    Parameters
+    ----------
+    force_n : array, shape (n,)
+    rate_hz : float
+    standing_n : float, newton
+        Force of the lifter with the bar.
+    """
+    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+
+    level = gaussian_filter1d(force_n, EMPTY_WIDTH_S * rate_hz, mode="nearest")
+    loaded = np.abs(level) > EMPTY_FRAC * standing_n
+    return np.asarray(maximum_filter1d(loaded, 2 * round(AWAY_S * rate_hz) + 1, mode="nearest") == 0)
+
+
+def find_marks(
+    signal: FloatArray,
+    rate_hz: float,
+    *,
+    start_s: float = 0.0,
+    apart_s: float = 0.15,
+    where: BoolArray | None = None,
+    least: float = 0.0,
+    least_frac: float = KNOCK_FRAC,
+) -> FloatArray:
     """Instants of the knocks in a signal.
 
     Parameters
@@ -38,6 +78,10 @@ def find_marks(signal: FloatArray, rate_hz: float, *, start_s: float = 0.0, apar
         What the clock shows at the first sample.
     apart_s : float, second
         Knocks closer than this to a stronger one are its echo.
+    where : array of bool, shape (n,), optional
+        Where to look; everywhere if left out.
+    least, least_frac : float
+        A knock has at least this height, in the signal's unit, and at least this part of the strongest's.
 
     Returns
     -------
@@ -48,17 +92,30 @@ def find_marks(signal: FloatArray, rate_hz: float, *, start_s: float = 0.0, apar
     from scipy.signal import find_peaks
 
     fast = np.abs(signal - gaussian_filter1d(signal, SLOW_S * rate_hz, mode="nearest"))
-    noise = 1.4826 * float(np.median(fast))
-    height = max(KNOCK_FRAC * float(fast.max()), KNOCK_OVER_NOISE * noise)
+    if where is not None:
+        if not where.any():
+            return np.empty(0)
+        noise = 1.4826 * float(np.median(fast[where]))
+        fast = np.where(where, fast, 0.0)
+    else:
+        noise = 1.4826 * float(np.median(fast))
+    height = max(least, least_frac * float(fast.max()), KNOCK_OVER_NOISE * noise)
     peaks, _ = find_peaks(fast, height=height, distance=max(1, round(apart_s * rate_hz)))
     out = []
     for i in peaks.tolist():
-        level = ONSET_FRAC * fast[i]
-        first = max(0, i - round(2.5 * SLOW_S * rate_hz))
-        j = first + int(np.flatnonzero(fast[first : i + 1] >= level)[0])
-        part = 0.0 if j == 0 or fast[j - 1] >= level else (level - fast[j - 1]) / (fast[j] - fast[j - 1]) - 1.0
-        out.append(start_s + (j + part) / rate_hz)
+        out.append(start_s + _onset(signal, i, rate_hz) / rate_hz)
     return np.array(out)
+
+
+def _onset(signal: FloatArray, i: int, rate_hz: float) -> float:
+    """Place where a knock that is strongest near sample i first reaches a part of its height over what was before."""
+    reach = max(2, round(2.5 * SLOW_S * rate_hz))
+    first = max(0, i - reach)
+    before = signal[max(0, first - reach) : first + 1]
+    height = np.abs(signal[first : i + 2] - float(np.median(before)))
+    level = ONSET_FRAC * float(height.max())
+    j = int(np.flatnonzero(height >= level)[0])
+    return first + (j if j == 0 else j - 1 + float((level - height[j - 1]) / (height[j] - height[j - 1])))
 
 
 def align_by_marks(
@@ -66,7 +123,8 @@ def align_by_marks(
     bar_marks_s: FloatArray,
     *,
     step_s: float,
-    largest_offset_s: float | None = None,
+    about: ClockMap | None = None,
+    least: int = 1,
     drift: float = 1e-4,
 ) -> ClockMap:
     """Find offset and drift of the bar's clock from knocks that both sensors felt.
@@ -77,7 +135,10 @@ def align_by_marks(
         Instants on each clock, see `find_marks`. Either may have some that the other has not.
     step_s : float, second
         The longer of the two sampling intervals.
-    largest_offset_s : float, optional
+    about : ClockMap, optional
+        Only knocks that this map brings within 40 ms of each other may be the same.
+    least : int
+        So many must coincide.
     drift : float
         Largest relative difference of the clocks.
 
@@ -90,17 +151,18 @@ def align_by_marks(
     Raises
     ------
     CannotMeasure
-        `Reason.NOT_ALIGNED` when there are no marks, or several matches are equally good.
+        `Reason.NOT_ALIGNED` when there are no marks, too few coincide, or several matches are equally good.
     """
     plate, bar = np.sort(plate_marks_s), np.sort(bar_marks_s)
     if plate.size == 0 or bar.size == 0:
         which = "plate" if plate.size == 0 else "bar"
         raise CannotMeasure(Reason.NOT_ALIGNED, f"the {which} felt no knock that stands out")
-    proposals = (bar[None, :] - plate[:, None]).ravel()
-    if largest_offset_s is not None:
-        proposals = proposals[np.abs(proposals) <= largest_offset_s]
+    proposals = bar[None, :] - plate[:, None]
+    if about is not None:
+        proposals = proposals[np.abs(bar[None, :] - about.to_bar(plate)[:, None]) <= NEAR_S]
+    proposals = proposals.ravel()
     if proposals.size == 0:
-        raise CannotMeasure(Reason.NOT_ALIGNED, f"no two knocks lie within {largest_offset_s} s of each other")
+        raise CannotMeasure(Reason.NOT_ALIGNED, "no knock on the plate is one on the bar, by how they moved")
     matches = [_match(plate, bar, float(p), 2.0 * step_s, drift) for p in proposals]
     support = np.array([len(m) for m in matches])
     best = int(np.argmax(support))
@@ -112,12 +174,63 @@ def align_by_marks(
             Reason.NOT_ALIGNED,
             f"{plate.size} knocks on the plate and {bar.size} on the bar fit in several ways; tap with unequal pauses",
         )
+    if support[best] < least:
+        raise CannotMeasure(
+            Reason.NOT_ALIGNED, f"{support[best]} of {plate.size} knocks on the plate were felt on the bar, not {least}"
+        )
     i, j = (np.array(x) for x in zip(*matches[best], strict=True))
     # Each match more than the rival's makes chance ten times less likely (our choice; marks are deliberate).
     confidence = 1.0 - 10.0 ** -float(support[best] - second)
     each = np.full(i.size, np.hypot(step_s / np.sqrt(6.0), MARK_U_S))
     how = f"aligned by {i.size} knock{'s' if i.size > 1 else ''} that plate and bar felt"
-    return fit_clock(plate[i], bar[j] - plate[i], each, common_u_s=MARK_U_S, confidence=confidence, how=how)
+    return fit_clock(
+        plate[i], bar[j] - plate[i], each, common_u_s=MARK_U_S, confidence=confidence, by="knocks", how=how
+    )
+
+
+def align_by_knocks(
+    force_n: FloatArray,
+    plate_rate_hz: float,
+    accel_mps2: FloatArray,
+    bar_rate_hz: float,
+    *,
+    standing_n: float,
+    plate_start_s: float = 0.0,
+    bar_start_s: float = 0.0,
+    about: ClockMap | None = None,
+) -> ClockMap:
+    """Find offset and drift of the bar's clock from knocks on the empty plate.
+
+    Parameters
+    ----------
+    force_n : array, shape (n,)
+    plate_rate_hz, bar_rate_hz : float
+    accel_mps2 : array, shape (m,)
+        Size of what the bar's accelerometer feels.
+    standing_n : float, newton
+        Force of the lifter with the bar.
+    plate_start_s, bar_start_s : float
+        What each clock shows at its first sample.
+    about : ClockMap, optional
+        What the movement has found; without it three knocks must fit, with it two.
+
+    Raises
+    ------
+    CannotMeasure
+        `Reason.NOT_ALIGNED` when there are none, too few, or they fit in several ways.
+    """
+    plate = find_marks(
+        force_n, plate_rate_hz, start_s=plate_start_s, where=empty_plate(force_n, plate_rate_hz, standing_n)
+    )
+    if plate.size < LEAST_NEAR:
+        raise CannotMeasure(Reason.NOT_ALIGNED, f"{plate.size} knocks on the empty plate")
+    bar = find_marks(accel_mps2, bar_rate_hz, start_s=bar_start_s, least=KNOCK_LEAST_MPS2, least_frac=0.0)
+    least = LEAST_KNOCKS if about is None else LEAST_NEAR
+    step = 1.0 / min(plate_rate_hz, bar_rate_hz)
+    clock = align_by_marks(plate, bar, step_s=step, about=about, least=least)
+    if clock.confidence < LEAST_CONFIDENCE:
+        raise CannotMeasure(Reason.NOT_ALIGNED, "the knocks fit in another way nearly as well; use unequal pauses")
+    return clock
 
 
 def _match(plate: FloatArray, bar: FloatArray, offset: float, play_s: float, drift: float) -> list[tuple[int, int]]:

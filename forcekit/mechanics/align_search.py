@@ -21,8 +21,8 @@ COARSE_PER_CUTOFF = 4.0
 """Rate of the coarse search over the cut-off; products of two curves hold nothing beyond twice the cut-off and the
 filter's skirt."""
 CLOSER_FRAC = 0.7
-"""Peaks of the coarse search this part as good as its best are looked at closely; a rival must reach 0.9, and between
-two coarse offsets, 8 ms off, at most a tenth of a correlation is lost."""
+"""Peaks of the coarse search this part as good as its best are looked at closely; what is no rival at 0.8 of the best
+does not become one, since between two coarse offsets, 8 ms off, at most a tenth of a correlation is lost."""
 RIVALS = 5
 """At least so many peaks away from the best are looked at closely."""
 
@@ -36,8 +36,7 @@ class AlignSettings:
     rate_hz : both signals are resampled to this rate (or the lower of theirs) for the search
     cutoff_hz : both are smoothed alike to this; bars and bodies shake differently above it
     least_correlation : a best fit below it is not believed
-    rival_frac : a second fit, elsewhere, this part as good makes the first ambiguous
-    least_confidence : probability of the best fit among all
+    least_confidence : probability of the best fit among all; below it the offset is ambiguous
     worth : how many independent values a window counts for in that probability; small, because what differs
         between bar and body repeats from lift to lift and is no noise
     gain_low, gain_high : limits of the system's over the bar's acceleration for a fit to count
@@ -51,7 +50,6 @@ class AlignSettings:
     rate_hz: float = 250.0
     cutoff_hz: float = 15.0
     least_correlation: float = 0.80
-    rival_frac: float = 0.90
     least_confidence: float = 0.95
     worth: float = 8.0
     gain_low: float = 0.5

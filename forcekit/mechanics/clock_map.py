@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
 from forcekit.model import FloatArray
 
-__all__ = ["ClockMap", "fit_clock", "shared_clock"]
+__all__ = ["ClockBy", "ClockMap", "fit_clock", "shared_clock"]
+
+ClockBy = Literal["stamps", "movement", "knocks"]
 
 DRIFT_U = 5e-5
 """Standard uncertainty of the drift between two free-running clocks before it is seen: 50 ppm each way covers
@@ -30,6 +33,8 @@ class ClockMap:
         Standard uncertainties.
     confidence : float
         Probability that the right one of all possible matches was taken, from 0 to 1.
+    by : {"stamps", "movement", "knocks"}
+        What the map rests on.
     how : str
         One sentence for the reader.
     """
@@ -40,6 +45,7 @@ class ClockMap:
     offset_u_s: float
     drift_u: float
     confidence: float
+    by: ClockBy
     how: str
 
     def to_bar(self, plate_t_s: FloatArray) -> FloatArray:
@@ -68,7 +74,7 @@ def shared_clock(offset_s: float = 0.0, drift: float = 0.0, *, u_s: float, refer
         Standard uncertainty of a stamp: transport jitter that was not averaged out.
     reference_s : float, second
     """
-    return ClockMap(offset_s, drift, reference_s, u_s, 0.0, 1.0, "both sensors were stamped by one clock")
+    return ClockMap(offset_s, drift, reference_s, u_s, 0.0, 1.0, "stamps", "both sensors were stamped by one clock")
 
 
 def fit_clock(
@@ -78,6 +84,7 @@ def fit_clock(
     *,
     common_u_s: float,
     confidence: float,
+    by: ClockBy,
     how: str,
     drift_u: float = DRIFT_U,
 ) -> ClockMap:
@@ -89,8 +96,8 @@ def fit_clock(
         When on the plate's clock, bar's clock minus plate's, and standard uncertainty of each by itself.
     common_u_s : float, second
         Standard uncertainty that all of them share, which no number of marks makes smaller.
-    confidence : float
-    how : str
+    confidence, by, how
+        As in `ClockMap`.
     drift_u : float
         Standard uncertainty of the drift around zero before it is seen; a single mark leaves it as it is.
 
@@ -116,5 +123,6 @@ def fit_clock(
         offset_u_s=math.hypot(common_u_s, birge / math.sqrt(float(np.sum(w)))),
         drift_u=1.0 / math.sqrt(spread / birge**2 + 1.0 / drift_u**2),
         confidence=confidence,
+        by=by,
         how=how,
     )

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from forcekit.errors import CannotMeasure
-from forcekit.mechanics.align import Alignment
 from forcekit.mechanics.bar_quality import BAR_MEASURES
+from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.pair_surroundings import Surroundings
 from forcekit.mechanics.rack import Agreement
 from forcekit.results import QualityCheck
 
-__all__ = ["PAIR_MEASURES", "agreement_check", "alignment_check", "stamps_check"]
+__all__ = ["PAIR_MEASURES", "agreement_check", "alignment_check", "moved_check", "stamps_check"]
 
 PAIR_MEASURES = ("bar_separation", "bar_lead", "bar_velocity_at_takeoff")
 
@@ -66,23 +68,38 @@ def stamps_check(plate_start_s: float, plate_end_s: float, bar_start_s: float, b
     )
 
 
-def alignment_check(result: Alignment | CannotMeasure) -> QualityCheck:
+def alignment_check(result: ClockMap | CannotMeasure) -> QualityCheck:
     """Say how well plate and bar could be put on one clock, or why not.
 
     Parameters
     ----------
-    result : Alignment or CannotMeasure
-        What `align.align_by_motion` returned or raised.
+    result : ClockMap or CannotMeasure
+        What `align.align_by_motion` or `align_marks.align_by_knocks` found, or raised.
     """
     name = "plate and bar on one clock"
     if isinstance(result, CannotMeasure):
         return QualityCheck(name, "bad", f"{str(result)[0].upper()}{str(result)[1:]}.", PAIR_MEASURES)
-    u_ms = 1e3 * result.clock.offset_u_s
-    how = result.clock.how
-    return QualityCheck(
-        name,
-        "good",
-        f"{how[0].upper()}{how[1:]}; good to {u_ms:.1f} ms. This shows the timing, taking both for the same lift.",
+    told = f"{result.how[0].upper()}{result.how[1:]}; good to {1e3 * result.offset_u_s:.1f} ms."
+    taken = " This shows the timing, taking both for the same lift." if result.by == "movement" else ""
+    return QualityCheck(name, "good", told + taken)
+
+
+def moved_check(check: QualityCheck, moved_s: float, u_s: float) -> QualityCheck:
+    """Add to an alignment's check how far the bending bar of this lift had moved it.
+
+    Parameters
+    ----------
+    check : QualityCheck
+        From `alignment_check`.
+    moved_s, u_s : float, second
+        What the clock was put right by, and its standard uncertainty now.
+    """
+    if moved_s == 0.0:
+        return check
+    return replace(
+        check,
+        sentence=f"{check.sentence} The bar bent in this lift and its discs followed late, which had moved the clock "
+        f"by {1e3 * abs(moved_s):.1f} ms: put right, good to {1e3 * u_s:.1f} ms.",
     )
 
 

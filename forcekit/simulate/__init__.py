@@ -12,6 +12,7 @@ It shares no code with `forcekit.mechanics` or `forcekit.analysis`, because the 
 - `faults`      plans with one clear fault each, and random plans
 - `reps`        another rep of the same lifter
 - `bend`        a bar that bends, a body that is partly soft
+- `knocks`      the sensor knocked on the plate, as a mark for both clocks
 - `between`     what happens between lifts
 - `session`     `simulate_session`: many lifts and everything between them
 - `plates`      `PlateSensor` and the kinds of force plates

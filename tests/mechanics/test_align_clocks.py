@@ -187,13 +187,15 @@ def test_marks_minutes_apart_tell_the_drift() -> None:
 @given(offset=st.floats(-50.0, 50.0), drift=st.floats(-1e-4, 1e-4), ref=st.floats(0.0, 600.0), t=st.floats(0.0, 3600.0))
 def test_to_bar_and_back_is_the_same_time(offset: float, drift: float, ref: float, t: float) -> None:
     """The two directions of the map are inverse to each other."""
-    clock = ClockMap(offset, drift, ref, 0.001, 1e-5, 1.0, "made up")
+    clock = ClockMap(offset, drift, ref, 0.001, 1e-5, 1.0, "stamps", "made up")
     assert float(clock.to_plate(clock.to_bar(np.array([t])))[0]) == pytest.approx(t, abs=1e-9)
 
 
 def test_one_mark_leaves_the_drift_at_its_prior() -> None:
     """With one mark the drift is unknown: zero with its prior, and the map grows uncertain away from the mark."""
-    clock = fit_clock(np.array([10.0]), np.array([3.0]), np.array([1e-3]), common_u_s=0.0, confidence=1.0, how="one")
+    clock = fit_clock(
+        np.array([10.0]), np.array([3.0]), np.array([1e-3]), common_u_s=0.0, confidence=1.0, by="knocks", how="one"
+    )
     assert (clock.offset_s, clock.drift, clock.drift_u) == (3.0, 0.0, 5e-5)
     assert clock.u_at(10.0) == pytest.approx(1e-3)
     assert clock.u_at(110.0) == pytest.approx(np.hypot(1e-3, 5e-3))
@@ -202,8 +204,10 @@ def test_one_mark_leaves_the_drift_at_its_prior() -> None:
 def test_marks_that_scatter_more_than_stated_widen_the_map() -> None:
     """Offsets that do not lie on a line within their uncertainty enlarge it (Birge ratio)."""
     t = np.array([0.0, 10.0, 20.0, 30.0])
-    calm = fit_clock(t, np.zeros(4), np.full(4, 1e-3), common_u_s=0.0, confidence=1.0, how="")
-    rough = fit_clock(t, np.array([5e-3, -5e-3, 5e-3, -5e-3]), np.full(4, 1e-3), common_u_s=0.0, confidence=1.0, how="")
+    calm = fit_clock(t, np.zeros(4), np.full(4, 1e-3), common_u_s=0.0, confidence=1.0, by="knocks", how="")
+    rough = fit_clock(
+        t, np.array([5e-3, -5e-3, 5e-3, -5e-3]), np.full(4, 1e-3), common_u_s=0.0, confidence=1.0, by="knocks", how=""
+    )
     assert rough.offset_u_s > 4.0 * calm.offset_u_s
 
 

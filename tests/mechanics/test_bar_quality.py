@@ -232,7 +232,7 @@ def pair(plate_seed: int, bar_seed: int) -> tuple[QualityCheck, QualityCheck | N
         v = np.cumsum(curve - curve[:190].mean()) * 0.005
         depths.append(-float(np.min(np.cumsum(v) * 0.005)))
     alike = agreement(system, other, exact(depths[0]), exact(depths[1]), left_frac=fit.left_frac)
-    return alignment_check(result), agreement_check(alike)
+    return alignment_check(result.clock), agreement_check(alike)
 
 
 @pytest.mark.parametrize("seed", range(4))
