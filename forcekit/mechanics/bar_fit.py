@@ -75,7 +75,7 @@ class BarSettings:
     most_marks: int = 40
     noise_step_s: float = 0.04
     misfit_limit: float = 5.0
-    misfit_mps: float = 0.05
+    misfit_mps: float = 0.02
     misfit_turn: float = 2.5
     wander_rad: float = 0.1
     wander_s: float = 0.5
@@ -159,8 +159,8 @@ def solve(problem: Problem, stance: tuple[int, int], others: tuple[tuple[int, in
     if problem.prior.gyro_measured:
         constants[GYRO_BIAS] = readings.gyro_radps[stance[0] : stance[1]].mean(axis=0)
     path = navigate(readings, constants)
-    # Nearest to stance first.
-    order = (stance, *sorted(others, key=lambda r: min(abs(r[0] - stance[1]), abs(stance[0] - r[1]))))
+    # Longest first: a movement at a steady speed passes for rest for half a second, not for long.
+    order = (stance, *sorted(others, key=lambda r: r[0] - r[1]))
     rests = tuple(problem.rest(path, r) for r in order)
     sway = _sway(problem, rests)
     basis = problem.basis(path)

@@ -11,6 +11,9 @@ from forcekit.model import BoolArray, FloatArray
 
 __all__ = ["StillSettings", "bar_rests"]
 
+TAIL_S = 2.0
+"""So long may a movement die away; over so long a steady bias makes no speed of note (our choice)."""
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class StillSettings:
@@ -24,6 +27,7 @@ class StillSettings:
     turn_radps : mean rate of turn, beyond that of the stillest window (which is the sensor's bias)
     gravity_mps2 : how far the mean magnitude of the force may be from that of the stillest window
     shortest_s : shorter rests are not used
+    drift_mps : at its ends a rest loses what has a vertical speed further than this from that within
     smooth_s : samples are averaged over this long first, so that a fast noisy sensor is judged like a slow
         one
     """
@@ -34,6 +38,7 @@ class StillSettings:
     turn_radps: float = 0.04
     gravity_mps2: float = 0.15
     shortest_s: float = 0.25
+    drift_mps: float = 0.015
     smooth_s: float = 0.010
 
 
@@ -99,4 +104,25 @@ def bar_rests(
     still &= np.abs(magnitude - magnitude[stillest]) <= s.gravity_mps2
     still &= np.sqrt(((turn - turn[stillest]) ** 2).sum(axis=1)) <= s.turn_radps
     shortest = max(2, round(s.shortest_s * rate_hz))
-    return tuple((a, b) for a, b in runs(still) if b - a >= shortest)
+    size = np.sqrt((accel_mps2**2).sum(axis=1))
+    found = (_standing(size, run, s.drift_mps, rate_hz) for run in runs(still))
+    return tuple((a, b) for a, b in found if b - a >= shortest)
+
+
+def _standing(size_mps2: FloatArray, run: tuple[int, int], drift_mps: float, rate_hz: float) -> tuple[int, int]:
+    """Still stretch without the ends in which the vertical speed is not that of its neighbourhood within.
+
+    A movement that dies away slowly has small accelerations and passes for rest; its speed shows in their sum.
+    """
+    first, last = run
+    off = size_mps2[first:last] - np.median(size_mps2[first:last])
+    n = min(off.size, round(TAIL_S * rate_hz))
+    before, after = (_moving(part, drift_mps, rate_hz) for part in (off[:n], off[: -n - 1 : -1]))
+    return first + before, max(first + before, last - after)
+
+
+def _moving(off_mps2: FloatArray, drift_mps: float, rate_hz: float) -> int:
+    """Samples at the start of a stretch up to the last whose speed is further than allowed from that of its end."""
+    speed = np.cumsum(off_mps2) / rate_hz
+    away = np.flatnonzero(np.abs(speed - np.median(speed[speed.size // 2 :])) > drift_mps)
+    return int(away[-1]) + 1 if away.size else 0

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
+from forcekit.constants import STANDARD_GRAVITY_MPS2
 from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.bar import BarMotion, BarSettings, bar_motion
 from forcekit.mechanics.bar_axis import ShaftAxis, declared_axis, find_shaft_axis
@@ -250,6 +251,25 @@ def test_rests_are_found_where_the_bar_rests() -> None:
     assert 4.9 < found[-1][0] / 1000.0 < 5.15
     inside = [r for r in found if 2.1 < r[0] / 1000.0 < 3.3]
     assert inside == []
+
+
+def test_a_movement_that_dies_away_is_no_rest() -> None:
+    """A bar that creeps up with 80 mm/s and stops within 0.7 s feels 0.11 m/s² at most; the rest begins near its end.
+
+    What is left of the speed where the rest begins is the 15 mm/s of the settings and some noise, 25 mm/s at most.
+    """
+    rate = 200.0
+    t = np.arange(0.0, 6.0, 1.0 / rate)
+    slowing = (t > 2.0) & (t < 2.7)
+    push = np.where((t > 1.9) & (t <= 2.0), 0.4 * np.pi * np.sin(10.0 * np.pi * (t - 1.9)), 0.0)
+    up = push - np.where(slowing, 0.08 / 0.7, 0.0)
+    force = np.column_stack([np.zeros(t.size), np.zeros(t.size), STANDARD_GRAVITY_MPS2 + up])
+    force += np.random.default_rng(1).normal(0.0, 0.02, force.shape)
+    rest = bar_rests(force, None, rate)[-1]
+    speed_left = 0.08 * (1.0 - np.clip((rest[0] / rate - 2.0) / 0.7, 0.0, 1.0))
+    assert speed_left < 0.025
+    assert rest[0] / rate < 2.8
+    assert rest[1] / rate > 5.8
 
 
 def test_steady_motion_that_looks_like_a_rest_is_left_out() -> None:
