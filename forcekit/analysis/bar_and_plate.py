@@ -16,7 +16,7 @@ from forcekit.analysis.reading import Reading, Readings
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.bar_readout import bar_parts, bar_peak_speed
 from forcekit.mechanics.pair_quality import agreement_check
-from forcekit.mechanics.rack import Agreement, bar_lead, body_share, joined
+from forcekit.mechanics.rack import Agreement, bar_lead, body_share, joined, own_motion
 from forcekit.mechanics.uncertain import K95, Uncertain
 from forcekit.model import AttemptCard
 from forcekit.results import QualityCheck
@@ -108,10 +108,9 @@ def _separation(lift: BarLift, curves: LiftCurves, phases: Phases, share: float)
     bar = Uncertain(float(z_bar[i]), d_bar[1] - d_bar[0])
     d_system = curves.parts(curves.d_travel, float(places[i])) - curves.parts(curves.d_travel, float(places[0]))
     system, bar = joined(Uncertain(float(z_system[i]), d_system), bar, n_plate)
-    k = SHOULDERS_PER_BODY / share
-    value = bar - (system - bar * (1.0 - share)) * k
+    value = bar - own_motion(system, bar, share) * SHOULDERS_PER_BODY
     speed = float(np.interp(t_bar[i], grid, lift.motion.velocity_mps[:, 2]))
-    clock = speed * lift.clock_u_s(curves.t0_s) * (1.0 + k * (1.0 - share))
+    clock = speed * lift.clock_u_s(curves.t0_s) * (1.0 + SHOULDERS_PER_BODY * (1.0 - share) / share)
     value = value.widened(math.hypot(SHOULDERS_U * abs(float(body[i])), clock))
     # Never surer than at the lowest point: a gap of nothing rests on the whole dip, not on its first instant.
     least_u = 0.5 * SHOULDERS_U * float(np.max(np.abs(body)))

@@ -24,7 +24,6 @@ __all__ = [
     "Ellipse",
     "Instant",
     "bar_at",
-    "bar_band",
     "bar_peak_speed",
     "bar_zero_speed",
     "ellipse",
@@ -132,17 +131,6 @@ def bar_at(
         return Uncertain(linear_at(motion.acceleration_mps2[:, column], place), parts[column])
     curve = motion.velocity_mps if quantity == "velocity" else motion.travel_m
     return Uncertain(linear_at(curve[:, column], place), parts[column])
-
-
-def bar_band(
-    motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: FloatArray, direction: Direction = "up"
-) -> FloatArray:
-    """Standard uncertainty of a curve at many instants, shape (len(t_s),); for bands in plots."""
-    _must_have(motion, quantity == "shaft angle" or direction != "up")
-    out = []
-    for chunk in np.array_split(np.asarray(t_s, dtype=np.float64), max(1, len(t_s) // 50)):
-        out.append(np.sqrt((bar_parts(motion, quantity, chunk, direction) ** 2).sum(axis=-1)))
-    return np.concatenate(out)
 
 
 def ellipse(first: Uncertain, second: Uncertain) -> Ellipse:

@@ -1,9 +1,9 @@
-"""What plate and bar show together and neither alone: the body's own motion, the rack load, the gap, the bar's lead.
+"""What plate and bar show together and neither alone: the body's own motion, the rack load, the bar's lead.
 
 The force on the plate moves two bodies, F = m_body (a_body + g) + m_bar (a_bar + g), so that with the system's own
 motion a_sys = g (F/W - 1), m = m_body + m_bar::
 
-    a_body = (m a_sys - m_bar a_bar) / m_body          bar over body: z_bar - z_body = (z_bar - z_sys) m / m_body
+    a_body = (m a_sys - m_bar a_bar) / m_body
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.pair_surroundings import Surroundings
-from forcekit.mechanics.uncertain import K95, Uncertain
+from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 
 __all__ = [
@@ -23,11 +23,8 @@ __all__ = [
     "agreement",
     "bar_lead",
     "body_share",
-    "own_acceleration",
     "own_motion",
     "rack_load",
-    "resolve_forward_sign",
-    "separation",
 ]
 
 
@@ -64,30 +61,8 @@ def body_share(system_mass_kg: float, bar_mass_kg: float) -> float:
     return 1.0 - bar_mass_kg / system_mass_kg
 
 
-def own_acceleration(
-    force_n: FloatArray,
-    bar_acceleration_mps2: FloatArray,
-    *,
-    system_mass_kg: float,
-    bar_mass_kg: float,
-    gravity_mps2: float,
-) -> FloatArray:
-    """Vertical acceleration of the body's own centre of mass, shape (n,).
-
-    Parameters
-    ----------
-    force_n : array, shape (n,)
-        On the plate, of body and bar.
-    bar_acceleration_mps2 : array, shape (n,)
-        On the same clock.
-    system_mass_kg, bar_mass_kg, gravity_mps2 : float
-    """
-    body_mass = system_mass_kg * body_share(system_mass_kg, bar_mass_kg)
-    return np.asarray((force_n - bar_mass_kg * (bar_acceleration_mps2 + gravity_mps2)) / body_mass - gravity_mps2)
-
-
 def own_motion(system: Uncertain, bar: Uncertain, share: float) -> Uncertain:
-    """Velocity or travel of the body's own centre of mass from those of the system and the bar.
+    """Acceleration, velocity or travel of the body's own centre of mass from those of the system and the bar.
 
     Parameters
     ----------
@@ -114,24 +89,6 @@ def joined(plate: Uncertain, bar: Uncertain, n_plate: int) -> tuple[Uncertain, U
         Uncertain(plate.value, np.concatenate([first, np.zeros(bar.parts.size)])),
         Uncertain(bar.value, np.concatenate([np.zeros(n_plate), bar.parts])),
     )
-
-
-def separation(system: Uncertain, bar: Uncertain, share: float) -> Uncertain:
-    """How far the bar has risen over the body since stance: (z_bar - z_sys) / share, in metres.
-
-    Parameters
-    ----------
-    system, bar : Uncertain
-        Travel from stance, `joined`.
-    share : float
-
-    Notes
-    -----
-    The body is not rigid: when arms and trunk move, its centre of mass moves within it. A few centimetres in the
-    drive are normal; in the dip, where the lifter keeps the trunk stiff, the bar leaving the shoulders shows.
-    A wrong load matters little: while both move together the difference is zero whatever the share.
-    """
-    return (bar - system) / share
 
 
 def bar_lead(bar_peak_s: float, bar_u_s: float, system_peak_s: float, system_u_s: float, clock_u_s: float) -> Uncertain:
@@ -214,29 +171,3 @@ def agreement(
     difference = depth_bar - depth_system
     correlation, misfit = xy / math.sqrt(xx * yy), math.sqrt(float((y - x) @ (y - x)) / xx)
     return Agreement(gain, u, correlation, misfit, difference, left_frac, around)
-
-
-def resolve_forward_sign(bar_forward_mps2: FloatArray, system_forward_mps2: FloatArray) -> tuple[int, float]:
-    """Tell forward from back for a bar whose shaft axis has no sign, from a plate that measures forward force.
-
-    Parameters
-    ----------
-    bar_forward_mps2, system_forward_mps2 : array, shape (n,)
-        Smoothed alike, from the onset to the end of the drive, while the bar is on the shoulders.
-
-    Returns
-    -------
-    sign : int
-        1 or -1 to multiply the bar's forward and left motion and the shaft rotation with; 0 when it cannot be told.
-    correlation : float
-
-    Notes
-    -----
-    The sign is given when the correlation is beyond its 95 % limit for a tenth of the samples being independent.
-    """
-    x = bar_forward_mps2 - bar_forward_mps2.mean()
-    y = system_forward_mps2 - system_forward_mps2.mean()
-    size = math.sqrt(float(x @ x) * float(y @ y))
-    r = float(x @ y) / size if size > 0.0 else 0.0
-    limit = math.tanh(K95 / math.sqrt(max(1.0, 0.1 * x.size - 3.0)))
-    return (0 if abs(r) < limit else int(math.copysign(1, r))), r

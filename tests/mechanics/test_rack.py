@@ -13,11 +13,8 @@ from forcekit.mechanics.rack import (
     bar_lead,
     body_share,
     joined,
-    own_acceleration,
     own_motion,
     rack_load,
-    resolve_forward_sign,
-    separation,
 )
 from forcekit.mechanics.uncertain import Uncertain, exact
 from forcekit.simulate.lifter import LiftPlan, simulate_lift
@@ -33,10 +30,9 @@ M_BODY, M_BAR = MOTION.plan.body_mass_kg, MOTION.plan.bar_mass_kg
 def test_force_splits_into_its_two_bodies(a_body: float, a_bar: float, m_body: float, m_bar: float) -> None:
     """F = m_body (a_body + g) + m_bar (a_bar + g) gives the body's own acceleration back."""
     force = m_body * (a_body + G) + m_bar * (a_bar + G)
-    got = own_acceleration(
-        np.array([force]), np.array([a_bar]), system_mass_kg=m_body + m_bar, bar_mass_kg=m_bar, gravity_mps2=G
-    )
-    assert got[0] == pytest.approx(a_body, abs=1e-9 * (1 + force / m_body))
+    system = force / (m_body + m_bar) - G
+    got = own_motion(exact(system), exact(a_bar), 1.0 - m_bar / (m_body + m_bar))
+    assert got.value == pytest.approx(a_body, abs=1e-9 * (1 + force / m_body))
 
 
 def test_rack_load_is_one_at_rest_and_zero_in_flight() -> None:
@@ -44,34 +40,21 @@ def test_rack_load_is_one_at_rest_and_zero_in_flight() -> None:
     np.testing.assert_allclose(rack_load(np.array([0.0, -G, G]), G), [1.0, 0.0, 2.0])
 
 
-def test_own_acceleration_of_a_simulated_lifter() -> None:
-    """On the simulated lift the body's own acceleration comes back while the feet are on the plate."""
-    got = own_acceleration(
-        MOTION.force_up_n, MOTION.bar_acceleration_mps2[:, 2], system_mass_kg=M_BODY + M_BAR, bar_mass_kg=M_BAR,
-        gravity_mps2=MOTION.gravity_mps2,
-    )  # fmt: skip
-    before = MOTION.t_s < MOTION.marks[0].drive_end_s
-    np.testing.assert_allclose(got[before], MOTION.body_acceleration_mps2[before, 2], atol=1e-6)
-
-
-def test_separation_is_that_of_bar_and_body() -> None:
-    """(z_bar - z_sys)/share equals z_bar - z_body, on the simulated lift and with its uncertainty."""
+def test_own_travel_of_a_simulated_lifter() -> None:
+    """The body's own travel comes back from that of the common centre of mass and the bar's, on the simulated lift."""
     share = body_share(M_BODY + M_BAR, M_BAR)
     body, bar = MOTION.body_position_m[:, 2], MOTION.bar_position_m[:, 2]
     system = share * body + (1.0 - share) * bar
     i, j = 500, int(MOTION.marks[0].drive_end_s * 1000)
-    moved = separation(exact(system[j] - system[i]), exact(bar[j] - bar[i]), share)
-    assert moved.value == pytest.approx((bar[j] - bar[i]) - (body[j] - body[i]), abs=1e-12)
     own = own_motion(exact(system[j] - system[i]), exact(bar[j] - bar[i]), share)
     assert own.value == pytest.approx(body[j] - body[i], abs=1e-12)
 
 
 def test_sources_of_plate_and_bar_stay_apart() -> None:
-    """Joined numbers share no source: the separation's variance is the sum of both."""
+    """Joined numbers share no source: the variance of a difference is the sum of both."""
     plate, bar = joined(Uncertain(-0.10, np.array([0.003])), Uncertain(-0.11, np.array([0.004])), 5)
-    gap = separation(plate, bar, 0.5)
-    assert gap.u == pytest.approx(0.005 / 0.5)
-    assert gap.value == pytest.approx(-0.02)
+    assert (bar - plate).u == pytest.approx(0.005)
+    assert own_motion(plate, bar, 0.5).value == pytest.approx(-0.09)
 
 
 @pytest.mark.parametrize("bar_kg", [0.0, 115.0])
@@ -98,13 +81,3 @@ def test_equal_curves_agree_and_scaled_ones_show_their_gain() -> None:
     assert more.gain == pytest.approx(1.2)
     assert more.misfit_frac == pytest.approx(0.2)
     assert more.depth_z == pytest.approx(4.0)
-
-
-def test_forward_sign_from_the_plate() -> None:
-    """A bar moving with the system has sign 1, mirrored -1, and unrelated motion none."""
-    rng = np.random.default_rng(4)
-    x = np.convolve(rng.standard_normal(700), np.ones(40) / 40.0, "same")
-    assert resolve_forward_sign(x + 0.02, x)[0] == 1
-    assert resolve_forward_sign(-x, x)[0] == -1
-    assert resolve_forward_sign(np.convolve(rng.standard_normal(700), np.ones(40) / 40.0, "same"), x)[0] == 0
-    assert resolve_forward_sign(np.zeros(50), np.zeros(50)) == (0, 0.0)
