@@ -28,9 +28,9 @@ MARK_U_S = 0.0005
 two of steel (estimate)."""
 KNOCK_LEAST_MPS2 = 5.0
 """A bar's sensor feels a knock on a plate with half of gravity at least (our choice)."""
-EMPTY_FRAC, EMPTY_WIDTH_S = 0.12, 0.1
-"""Nothing stands on a plate whose force, smoothed by a Gaussian of this width, is below this part of the lifter's with
-the bar; a knock of 2 N s, a bar's end put down hard, is smoothed to 8 N (our choice)."""
+EMPTY_FRAC, EMPTY_WIDTH_S = 0.12, 0.25
+"""Nothing stands on a plate whose mean force over so long is below this part of the lifter's with the bar; a knock of
+2 N s, a bar's end put down hard, adds 8 N to it (our choice)."""
 AWAY_S = 0.3
 """So long before a load comes and after it goes, the plate does not count as empty (our choice)."""
 LEAST_KNOCKS, LEAST_NEAR = 3, 2
@@ -50,9 +50,9 @@ def empty_plate(force_n: FloatArray, rate_hz: float, standing_n: float) -> BoolA
     standing_n : float, newton
         Force of the lifter with the bar.
     """
-    from scipy.ndimage import gaussian_filter1d, maximum_filter1d
+    from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
-    level = gaussian_filter1d(force_n, EMPTY_WIDTH_S * rate_hz, mode="nearest")
+    level = uniform_filter1d(force_n, max(1, round(EMPTY_WIDTH_S * rate_hz)), mode="nearest")
     loaded = np.abs(level) > EMPTY_FRAC * standing_n
     return np.asarray(maximum_filter1d(loaded, 2 * round(AWAY_S * rate_hz) + 1, mode="nearest") == 0)
 
@@ -91,20 +91,14 @@ def find_marks(
     from scipy.ndimage import gaussian_filter1d
     from scipy.signal import find_peaks
 
+    if where is not None and not where.any():
+        return np.empty(0)
     fast = np.abs(signal - gaussian_filter1d(signal, SLOW_S * rate_hz, mode="nearest"))
-    if where is not None:
-        if not where.any():
-            return np.empty(0)
-        noise = 1.4826 * float(np.median(fast[where]))
-        fast = np.where(where, fast, 0.0)
-    else:
-        noise = 1.4826 * float(np.median(fast))
+    noise = 1.4826 * float(np.median(fast if where is None else fast[where]))
+    fast = fast if where is None else np.where(where, fast, 0.0)
     height = max(least, least_frac * float(fast.max()), KNOCK_OVER_NOISE * noise)
     peaks, _ = find_peaks(fast, height=height, distance=max(1, round(apart_s * rate_hz)))
-    out = []
-    for i in peaks.tolist():
-        out.append(start_s + _onset(signal, i, rate_hz) / rate_hz)
-    return np.array(out)
+    return np.array([start_s + _onset(signal, i, rate_hz) / rate_hz for i in peaks.tolist()])
 
 
 def _onset(signal: FloatArray, i: int, rate_hz: float) -> float:
