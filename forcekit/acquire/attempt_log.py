@@ -13,7 +13,7 @@ A card is *open* until its outcome is known. ::
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import msgspec
 
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["Cards", "changes", "with_load", "with_outcome", "write_changes"]
 
 Cards = tuple[AttemptCard, ...]
+T = TypeVar("T")
 
 
 def with_load(cards: Cards, load_kg: float) -> Cards:
@@ -65,7 +66,7 @@ def write_changes(capture: Capture, before: Sequence[AttemptCard], after: Sequen
         capture.card(card)
 
 
-def changes(before: Sequence[AttemptCard], after: Sequence[AttemptCard]) -> tuple[int, Cards]:
+def changes(before: Sequence[T], after: Sequence[T]) -> tuple[int, tuple[T, ...]]:
     """How many cards are taken back from the end of `before`, and which ones are then added to get `after`."""
     same = 0
     while same < min(len(before), len(after)) and before[same] == after[same]:

@@ -153,9 +153,9 @@ class Capture:
         for link in self._links:
             link.start()
 
-    def card(self, card: AttemptCard) -> None:
-        """Keep an attempt card at this moment of the recording."""
-        self._write(EntryKind.CARD, 0, card)
+    def card(self, card: AttemptCard, at_s: float | None = None) -> None:
+        """Keep an attempt card, dated `at_s` seconds of the laptop's clock; left out, it is dated now."""
+        self._write_at(EntryKind.CARD, 0, host_now() if at_s is None else at_s, msgspec.json.encode(card))
 
     def take_card_back(self) -> None:
         """Take the newest attempt card back that was not taken back before."""

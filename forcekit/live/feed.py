@@ -96,6 +96,13 @@ class Feed:
         """Number of the device that is the sensor on the bar."""
         return None if self._bar is None else self._bar.number
 
+    def host_s(self, t_s: float) -> float:
+        """When the plate's sample of a time arrived, on the laptop's clock; there must have been one."""
+        assert self._plate is not None
+        own, host = self._plate.clock.own, self._plate.clock.host
+        # Before a restart of the plate's clock no arrival is remembered.
+        return float(np.interp(t_s, own, host)) + min(0.0, t_s - own[0])
+
     def take(self, number: int, device: DeviceFile, tick_s: float, batch: Batch) -> list[Event]:
         """Take in what a device sent.
 

@@ -48,6 +48,8 @@ class Measuring:
         Guards the reps; whoever reads them holds it.
     changed : callable
         Called after every change of a rep.
+    withdrawn : callable
+        Called with a rep that turned out to be no lift.
     """
 
     def __init__(
@@ -58,10 +60,11 @@ class Measuring:
         settings: Settings,
         lock: threading.RLock,
         changed: Callable[[], None],
+        withdrawn: Callable[[Rep], None] = lambda rep: None,
     ) -> None:
         self._clock, self._store, self._settings = clock, store, settings
         self._session = Session(name, clock(), settings)
-        self._lock, self._changed = lock, changed
+        self._lock, self._changed, self._withdrawn = lock, changed, withdrawn
         self.book = load_cue_book(settings.cue_book)
         self.reps: list[Rep] = []
         self.messages: deque[str] = deque(maxlen=MESSAGES)
@@ -129,6 +132,7 @@ class Measuring:
             with self._lock:
                 if rep is not None:
                     self.reps.remove(rep)
+                    self._withdrawn(rep)
             self.say(f"at {due.window.lowest_s:.1f} s: {made.why}")
             return
         limits, usual = self._look_up(card)

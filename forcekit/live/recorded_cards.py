@@ -2,14 +2,19 @@
 
 from __future__ import annotations
 
+from bisect import insort
+
 import msgspec
 
-from forcekit.acquire.attempt_log import Cards, write_changes
+from forcekit.acquire.arrival import host_now
+from forcekit.acquire.attempt_log import changes
 from forcekit.acquire.capture import Capture
 from forcekit.live.reps import Rep
 from forcekit.model import AttemptCard, Outcome
 
 __all__ = ["RecordedCards"]
+
+Dated = tuple[float, AttemptCard]
 
 
 class RecordedCards:
@@ -21,38 +26,39 @@ class RecordedCards:
 
     Notes
     -----
-    In a recording a card with an outcome speaks of the last lift before it. Only cards from the newest backward can be
-    taken back, so a mark is taken back together with what was said after it, and what of that still holds is said anew.
+    In a recording a card with an outcome speaks of the last lift that began before it, so a mark is dated to the end of
+    its own lift, whenever it is said. Only the newest card can be taken back: to change an earlier one, those after it
+    are taken back, too, and written again with the date they had.
     """
 
     def __init__(self, capture: Capture) -> None:
         self._capture = capture
-        self._cards: Cards = ()
+        self._cards: tuple[Dated, ...] = ()
 
     def say(self, card: AttemptCard) -> None:
         """Write the card of the lifts to come."""
-        self._bring((*self._cards, card))
+        self._bring((*self._cards, (host_now(), card)))
 
-    def mark(self, rep: Rep, outcome: Outcome | None, holds: AttemptCard, *, last: bool) -> None:
-        """Give a rep its outcome, in the recording as well; of a rep that is not the last one a note must do.
+    def mark(self, rep: Rep, outcome: Outcome | None, ended_s: float) -> None:
+        """Give a rep its outcome, in the recording as well; None takes it away.
 
         Parameters
         ----------
-        holds : AttemptCard
-            The card of the lifts to come.
+        ended_s : float, second
+            When its drive ended, on the laptop's clock.
         """
         rep.outcome = outcome
-        if last and outcome is not None:
-            rep.i_card = len(self._cards) if rep.i_card is None else rep.i_card
-            self._bring((*self._cards, msgspec.structs.replace(rep.card, outcome=outcome)))
-        elif last and rep.i_card is not None:
-            before = self._cards[: rep.i_card]
-            said = next((c for c in reversed(before) if c.outcome is None), AttemptCard())
-            self._bring(before if said == holds else (*before, holds))
-            rep.i_card = None
-        else:
-            self._capture.note(f"rep {rep.number}: outcome {outcome or 'taken away'}")
+        cards = [c for c in self._cards if c is not rep.marked]
+        rep.marked = None
+        if outcome is not None:
+            rep.marked = ended_s, msgspec.structs.replace(rep.card, outcome=outcome)
+            insort(cards, rep.marked, key=lambda c: c[0])
+        self._bring(tuple(cards))
 
-    def _bring(self, cards: Cards) -> None:
-        write_changes(self._capture, self._cards, cards)
+    def _bring(self, cards: tuple[Dated, ...]) -> None:
+        n_back, added = changes(self._cards, cards)
+        for _ in range(n_back):
+            self._capture.take_card_back()
+        for at_s, card in added:
+            self._capture.card(card, at_s)
         self._cards = cards

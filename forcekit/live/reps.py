@@ -53,8 +53,8 @@ class Rep:
     change: str | None = None
     attempt: int | None = None
     kept: str = ""
-    i_card: int | None = None
-    """Which card of the recording is the first with its outcome, from 0 on."""
+    marked: tuple[float, AttemptCard] | None = None
+    """Its card with its outcome in the recording, and the date on it (laptop's clock, seconds)."""
 
 
 def numbers_of(lift: Lift, usual: Mapping[str, UsualRange]) -> list[dict[str, Any]]:

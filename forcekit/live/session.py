@@ -91,7 +91,7 @@ class LiveSession:
         name = datetime.now().strftime("session-%Y-%m-%d-%H%M%S")
         self._trace = Trace()
         self._feed = Feed(settings, name, self._trace)
-        self._measuring = Measuring(name, time.time, store, settings, self._lock, self._tell)
+        self._measuring = Measuring(name, time.time, store, settings, self._lock, self._tell, self._withdrawn)
         self._capture = Capture(
             self._folder / name, planned, connector=connector, on_batch=lambda n, b: self._inbox.put((n, b))
         )
@@ -318,8 +318,13 @@ class LiveSession:
 
     def _write_mark(self, rep: Rep, outcome: Outcome | None) -> None:
         """Write an outcome into the recording and the history."""
-        self._recorded.mark(rep, outcome, self._card, last=any(r is rep for r in self._measuring.reps[-1:]))
+        self._recorded.mark(rep, outcome, self._feed.host_s(rep.lift.instants.drive_end_s))
         self._measuring.rewrite(rep)
+
+    def _withdrawn(self, rep: Rep) -> None:
+        """Take the outcome of a rep that is no lift out of the recording, where it would speak of the lift before."""
+        if rep.outcome is not None:
+            self._recorded.mark(rep, None, 0.0)
 
     def _write_note(self, rep: Rep, text: str) -> None:
         rep.note = text

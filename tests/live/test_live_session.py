@@ -17,7 +17,8 @@ from forcekit.acquire.replay import replay
 from forcekit.acquire.source import read
 from forcekit.analysis.beside import ONE_CLOCK
 from forcekit.analysis.live import Due, LiveAnalysis
-from forcekit.analysis.pipeline import Settings, analyze
+from forcekit.analysis.pipeline import Settings, analyze, sliced
+from forcekit.analysis.windows import Window
 from forcekit.errors import InputError
 from forcekit.history.people import add_athlete
 from forcekit.history.recordings import find_kept
@@ -90,6 +91,7 @@ def test_two_reps_from_the_port_to_the_history(day: Recording, store: Store, tmp
         assert session.undo() == "the note on rep 2"
         assert session.undo() == "the mark of rep 2 (missed forward)"
         session.mark(2, "missed back")
+        session.mark(1, "missed forward")
         json.dumps(session.state())
         detail = session.rep_detail(1)
         assert len(detail["t"]) == len(detail["force"]) == len(detail["along"])
@@ -104,7 +106,7 @@ def test_two_reps_from_the_port_to_the_history(day: Recording, store: Store, tmp
         assert _nearest(kept[i], live[i]["lowest_at"]) == live[i]
     assert path is not None
     recording = read(path)
-    assert [c.card.outcome for c in recording.cards] == [None, "missed back"]
+    assert [lift.card.outcome for lift in analyze(recording).lifts] == ["missed forward", "missed back"]
     # The file's cards lack what the store knows of the lifter.
     whole = dataclasses.replace(recording, card=session._measuring.full_card(recording.card), cards=())
     # Each device has a clock of its own; a session this short is measured again as a whole at its end.
@@ -159,6 +161,22 @@ def test_a_lift_the_store_refused_is_kept_after_the_next(day: Recording, store: 
     drained(measuring)
     assert [2, 1] == [r.attempt for r in measuring.reps]
     measuring.finish()
+
+
+def test_the_outcome_of_a_withdrawn_rep_leaves_the_recording(day: Recording, tmp_path: Path) -> None:
+    """A rep that is no lift on a closer look must not hand its outcome to the lift before it."""
+    assert day.plate is not None
+    with replay(day, speed=6.0) as planned:
+        session = LiveSession(planned, folder=tmp_path)
+        session.start()
+        until(session, lambda s: bool(s["reps"]))
+        session.mark(1, "missed back")
+        window = Window(session._measuring.reps[0].window, "settled", 0, 600, (0.5, 0.9), 1.0, 1.1, "a test")
+        session._measuring.measure(Due(window, Recording(sliced(day.plate, 0, 600))), AttemptCard())
+        until(session, lambda s: not any(r["outcome"] for r in s["reps"]))
+        path = session.close()
+    assert path is not None
+    assert read(path).cards == ()
 
 
 def drained(measuring: Measuring) -> None:

@@ -8,6 +8,7 @@ from typing import Any
 import msgspec
 import pytest
 
+from forcekit.acquire.arrival import host_now
 from forcekit.acquire.capture import Capture
 from forcekit.acquire.recording_file import read_take
 from forcekit.acquire.replay import replay
@@ -44,51 +45,45 @@ def rep() -> Rep:
 
 
 def test_a_mark_is_taken_back_from_under_later_cards(taken: Any) -> None:
-    """Marked, then another load, both undone: the mark is gone and the load that holds is the last word."""
+    """Marked, then another load, all undone: the mark is gone and the load that holds is the last word."""
 
     def story(cards: RecordedCards) -> None:
         mine = rep()
         cards.say(SIXTY)
-        cards.mark(mine, "missed forward", SIXTY, last=True)
+        cards.mark(mine, "missed forward", host_now())
         cards.say(HEAVIER)
         cards.say(SIXTY)  # the load was undone
-        cards.mark(mine, None, SIXTY, last=True)
+        cards.mark(mine, None, host_now())
         assert mine.outcome is None
 
-    assert [(60.0, None)] == taken(story)
-
-
-def test_a_load_said_after_the_mark_outlives_it(taken: Any) -> None:
-    """The mark is taken away, the load of the lifts to come is said anew."""
-
-    def story(cards: RecordedCards) -> None:
-        mine = rep()
-        cards.say(SIXTY)
-        cards.mark(mine, "made", SIXTY, last=True)
-        cards.say(HEAVIER)
-        cards.mark(mine, None, HEAVIER, last=True)
-
-    assert [(60.0, None), (65.0, None)] == taken(story)
+    assert [(60.0, None), (65.0, None), (60.0, None)] == taken(story)
 
 
 def test_a_mark_pressed_again_and_undone_is_there(taken: Any) -> None:
-    """Pressing the outcome again takes it away; undoing that gives it back; another outcome has the last word."""
+    """Pressing the outcome again takes it away; undoing that gives it back; another outcome has the only word."""
 
     def story(cards: RecordedCards) -> None:
         mine = rep()
         cards.say(SIXTY)
+        ended_s = host_now()
         for outcome in ("made", None, "made", "missed back"):
-            cards.mark(mine, outcome, SIXTY, last=True)
+            cards.mark(mine, outcome, ended_s)
 
-    assert [(60.0, None), (60.0, "made"), (60.0, "missed back")] == taken(story)
+    assert [(60.0, None), (60.0, "missed back")] == taken(story)
 
 
-def test_only_the_last_rep_has_a_card(taken: Any) -> None:
-    """An outcome of an earlier rep, or of one that was withdrawn, is a remark: a card would speak of another lift."""
+def test_a_mark_stands_where_its_lift_ended(taken: Any) -> None:
+    """Said, changed or taken away after later cards and lifts, a mark stands between the cards around its lift."""
 
     def story(cards: RecordedCards) -> None:
+        first, second, third = rep(), rep(), rep()
         cards.say(SIXTY)
-        cards.mark(rep(), "made", SIXTY, last=False)
-        cards.mark(rep(), None, SIXTY, last=True)
+        ended_s = host_now()
+        cards.mark(first, "made", ended_s)
+        cards.say(HEAVIER)
+        cards.mark(third, "made", host_now())
+        cards.mark(second, "missed back", ended_s + 1e-9)
+        cards.mark(first, "missed forward", ended_s)
+        cards.mark(third, None, host_now())
 
-    assert [(60.0, None)] == taken(story)
+    assert [(60.0, None), (60.0, "missed forward"), (60.0, "missed back"), (65.0, None)] == taken(story)
