@@ -30,7 +30,8 @@ class CheckTrend:
     drifts : bool
         The drift is certain: beyond twice its uncertainty.
     due_in_days : float or None
-        Days until the error reaches `DUE_FRAC` if it goes on like this; None while no drift is certain.
+        Days until the error reaches `DUE_FRAC` if it goes on like this, 0 where it is beyond; None while no drift is
+        certain.
     sentence : str
     """
 
@@ -62,7 +63,9 @@ def check_trend(day: npt.ArrayLike, error_frac: npt.ArrayLike, error_u_frac: npt
     if np.any(u <= 0.0) or not np.all(np.isfinite(np.concatenate([t, y, u]))):
         raise InputError("a daily check has no uncertainty or is no number; leave that check out of the history.")
     if t.size < LEAST_CHECKS or np.unique(t).size < LEAST_CHECKS:
-        return CheckTrend(None, None, False, None, f"{t.size} checks so far; a drift needs {LEAST_CHECKS} days.")
+        return CheckTrend(
+            None, None, False, None, f"{t.size} check{'s' * (t.size != 1)} so far; a drift needs checks on {LEAST_CHECKS} days."
+        )
     w = 1.0 / u**2
     middle = float(np.average(t, weights=w))
     spread = float(np.sum(w * (t - middle) ** 2))
@@ -76,6 +79,7 @@ def check_trend(day: npt.ArrayLike, error_frac: npt.ArrayLike, error_u_frac: npt
     if abs(slope) <= 2.0 * slope_u:
         return CheckTrend(month, month_u, False, None, f"no certain drift: {said}.")
     now = level + slope * (float(t.max()) - middle)
-    due = max((DUE_FRAC - now * np.sign(slope)) / abs(slope), 0.0)
-    when = "is due now" if due == 0.0 else f"is due in about {due:.0f} days"
+    # Beyond the limit it is due now, even where it drifts back.
+    due = 0.0 if abs(now) >= DUE_FRAC else (DUE_FRAC - now * np.sign(slope)) / abs(slope)
+    when = "is due now" if round(due) == 0 else f"is due in about {due:.0f} day{'s' * (round(due) != 1)}"
     return CheckTrend(month, month_u, True, float(due), f"the plate drifts by {said}; a new calibration {when}.")

@@ -23,6 +23,18 @@ def test_exact_line() -> None:
     assert "is due in about 14 days" in found.sentence
 
 
+@pytest.mark.parametrize("sign", [1.0, -1.0])
+def test_beyond_the_limit_is_due_now(sign: float) -> None:
+    """A plate that is 2 % off and drifts back is not due when it comes out at the other side, but now."""
+    day = np.arange(0.0, 40.0, 4.0)
+
+    found = check_trend(day, sign * (0.025 - 0.0001 * day), np.full(10, 0.0005))
+
+    assert found.drifts
+    assert found.due_in_days == 0.0
+    assert found.sentence.endswith("a new calibration is due now.")
+
+
 def test_scatter_is_no_drift() -> None:
     """Of 400 histories without a drift about one in twenty is called drifting, not more."""
     rng = np.random.default_rng(1)
@@ -50,6 +62,6 @@ def test_too_few_and_nonsense() -> None:
     few = check_trend([1.0, 2.0], [0.0, 0.01], [0.001, 0.001])
 
     assert (few.per_month_frac, few.drifts) == (None, False)
-    assert "a drift needs 3 days" in few.sentence
+    assert few.sentence == "2 checks so far; a drift needs checks on 3 days."
     with pytest.raises(InputError, match="leave that check out"):
         check_trend([1.0, 2.0, 3.0], [0.0, 0.0, 0.0], [0.001, 0.0, 0.001])
