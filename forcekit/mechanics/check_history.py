@@ -63,9 +63,8 @@ def check_trend(day: npt.ArrayLike, error_frac: npt.ArrayLike, error_u_frac: npt
     if np.any(u <= 0.0) or not np.all(np.isfinite(np.concatenate([t, y, u]))):
         raise InputError("a daily check has no uncertainty or is no number; leave that check out of the history.")
     if t.size < LEAST_CHECKS or np.unique(t).size < LEAST_CHECKS:
-        return CheckTrend(
-            None, None, False, None, f"{t.size} check{'s' * (t.size != 1)} so far; a drift needs checks on {LEAST_CHECKS} days."
-        )
+        checks = "1 check" if t.size == 1 else f"{t.size} checks"
+        return CheckTrend(None, None, False, None, f"{checks} so far; a drift needs checks on {LEAST_CHECKS} days.")
     w = 1.0 / u**2
     middle = float(np.average(t, weights=w))
     spread = float(np.sum(w * (t - middle) ** 2))
