@@ -20,6 +20,7 @@ from forcekit.live.trace import Trace
 from forcekit.mechanics.foot import foot_frame
 from forcekit.mechanics.plate_force import resultant_as_it_comes, vertical_force
 from forcekit.mechanics.plate_matrix import PRESSURE_FLOOR_N, pressure
+from forcekit.mechanics.zero import STANDING_EMPTY_S
 from forcekit.model import AttemptCard, DeviceFile, FloatArray, Stream
 
 __all__ = ["Feed", "joined"]
@@ -81,6 +82,7 @@ class Feed:
         self._early: list[tuple[FloatArray, FloatArray]] = []
         """What the bar sent before the plate sent anything; the file has it, too."""
         self._empty: FloatArray | None = None
+        self._empty_s = -np.inf
         self.card = AttemptCard()
         """Whose foot the trace is drawn on."""
         self.analysis: LiveAnalysis | None = None
@@ -189,16 +191,27 @@ class Feed:
         x_of_foot, y = nothing, nothing
         rows = resultant_as_it_comes(stream)
         if rows is not None:
-            sight = self.analysis.sight
-            if (sight is not None and sight.state == "empty") or self._empty is None:
-                mean = rows.mean(axis=0)
-                self._empty = mean if self._empty is None else self._empty + 0.05 * (mean - self._empty)
+            self._see_empty()
             foot = foot_frame(self.card, device)
             if foot.heel_m is not None and foot.length_m is not None:
-                net = rows - self._empty if zeroed is not None else rows
+                net = rows if self._empty is None else rows - self._empty
                 x, y = pressure(net, PRESSURE_FLOOR_N)
                 x_of_foot = (x - foot.heel_m) / foot.length_m
         self._trace.add(t_s, force - (zeroed[0] if zeroed is not None else 0.0), x_of_foot, y)
+
+    def _see_empty(self) -> None:
+        """Take force and moments of the empty plate from where the analysis saw it empty last, if that is news."""
+        assert self.analysis is not None
+        zeroed = self.analysis.zeroed
+        if zeroed is None or zeroed[1] < self._empty_s + STANDING_EMPTY_S:
+            return
+        part = self.analysis.recent(self.now_s - zeroed[1] + 2.0 * STANDING_EMPTY_S)
+        assert part is not None
+        assert part.plate is not None
+        rows = resultant_as_it_comes(part.plate)
+        inside = (part.plate.t_s > zeroed[1] - STANDING_EMPTY_S) & (part.plate.t_s <= zeroed[1])
+        if rows is not None and inside.any():
+            self._empty, self._empty_s = rows[inside].mean(axis=0), zeroed[1]
 
 
 def joined(items: Sequence[tuple[int, Batch] | None]) -> list[tuple[int, Batch]]:
