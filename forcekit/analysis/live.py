@@ -243,10 +243,10 @@ class LiveAnalysis:
         assert plate is not None
         if self._first_s is None:
             self._first_s = float(t_s[0])
+        force = vertical_force(_stream(plate, t_s, raw, self._source))
         self._t.add(t_s)
         self._raw.add(raw)
         self._newest_s = float(t_s[-1])
-        force = vertical_force(_stream(plate, t_s, raw, self._source))
         made = self._windows.push(t_s, force)
         if not self._learned and self._windows.step_s is not None:
             self._t.least = self._raw.least = _rows(self._windows.step_s)

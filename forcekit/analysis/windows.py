@@ -17,6 +17,7 @@ from __future__ import annotations
 
 import math
 from collections import deque
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
@@ -62,6 +63,9 @@ TURN = 4096
 """Samples that are laid on the even clock at a time; so much more than is needed is remembered."""
 NOISE_EVERY = 50
 """Blocks after which the noise is judged anew."""
+
+STUMBLED = "the search stumbled over a movement"
+"""How what was passed over because of a fault begins; it is no judgement of the movement."""
 
 Word = Literal["empty", "loading", "moving", "still", "ready", "dip"]
 
@@ -269,10 +273,22 @@ class Windows:
         out: list[Window | PassedOver] = []
         for follower in list(self._followers):
             if follower in self._followers:
-                out += self._follow(follower, net)
+                out += self._unharmed(follower, lambda f: self._follow(f, net))
         if self._open is not None:
             out += self._settle()
         return out
+
+    def _unharmed(
+        self, follower: Follower, step: Callable[[Follower], list[Window | PassedOver]]
+    ) -> list[Window | PassedOver]:
+        """Do a step with a movement; one that the search stumbles over is named and left, the stream goes on."""
+        try:
+            return step(follower)
+        except Exception as error:
+            if follower in self._followers:
+                self._followers.remove(follower)
+            at_s = self._clock.time((self._n_blocks - follower.age) * self._size)
+            return [PassedOver(at_s, f"{STUMBLED} ({error})")]
 
     def _follow(self, follower: Follower, net: float) -> list[Window | PassedOver]:
         """Follow a movement after standing still; ask the search when it may be a dip and drive."""
@@ -380,14 +396,15 @@ class Windows:
 
     def _end_run(self, why: str) -> list[Window | PassedOver]:
         out: list[Window | PassedOver] = []
-        for follower in self._followers:
+        for follower in list(self._followers):
             if self._open is None and follower.driven:
-                found, passed = self._search(follower)
-                out += self._name(passed)
-                if found is not None:
-                    out += self._first_look(found)
+                out += self._unharmed(follower, self._last_look)
         self._followers = []
         return out + (self._close(self._n_given, why) if self._open else [])
+
+    def _last_look(self, follower: Follower) -> list[Window | PassedOver]:
+        found, passed = self._search(follower)
+        return self._name(passed) + (self._first_look(found) if found is not None else [])
 
     def _time_of(self, sample: int) -> float:
         return float(self._times.part(sample, sample + 1)[0])

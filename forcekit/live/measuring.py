@@ -87,8 +87,10 @@ class Measuring:
             self._thread.join()
 
     def say(self, message: str) -> None:
-        """Keep a message for the page."""
+        """Keep a message for the page; what was said last is not said again."""
         with self._lock:
+            if self.messages and self.messages[-1] == message:
+                return
             self.messages.append(message)
         self._changed()
 

@@ -16,6 +16,7 @@ import threading
 import time
 from collections.abc import Callable, Sequence
 from datetime import datetime
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -26,11 +27,12 @@ import numpy.typing as npt
 from forcekit.acquire.arrival import Connection, Sink, host_now
 from forcekit.acquire.capture import Capture, Planned, connect
 from forcekit.acquire.samples import Batch
-from forcekit.analysis.live import Changed, Due, Event, Trouble
+from forcekit.analysis.live import Changed, Due, Event, Passed, Trouble
 from forcekit.analysis.pipeline import Settings, check_settings
+from forcekit.analysis.windows import STUMBLED
 from forcekit.errors import InputError
 from forcekit.history.store import Store
-from forcekit.live.feed import Feed, joined
+from forcekit.live.feed import Feed, Item, gathered, joined
 from forcekit.live.looks import device_state, ready_state
 from forcekit.live.measuring import Measuring
 from forcekit.live.platform_check import checked, zeroed_words
@@ -43,8 +45,6 @@ from forcekit.model import AttemptCard, ClockThen, Outcome
 
 __all__ = ["LiveSession"]
 
-GATHER_S = 0.012
-"""Packets are gathered for so long before they are worked on: one look at many costs little more than at one."""
 TURN_S = 0.25
 """Longest time between two signs of life to whoever listens (our choice)."""
 
@@ -86,7 +86,7 @@ class LiveSession:
         settings = settings or Settings()
         check_settings(settings)
         self._lock = threading.RLock()
-        self._inbox: queue.SimpleQueue[tuple[int, Batch] | None] = queue.SimpleQueue()
+        self._inbox: queue.SimpleQueue[Item] = queue.SimpleQueue()
         self._folder = Path(folder)
         name = datetime.now().strftime("session-%Y-%m-%d-%H%M%S")
         self._trace = Trace()
@@ -332,41 +332,33 @@ class LiveSession:
         self._measuring.rewrite(rep)
 
     def _work(self) -> None:
-        """Feed the analysis until the session ends; a fault in it must not end the recording."""
+        """Feed the analysis until the session ends; a fault in it must end neither the recording nor the analysis."""
         told_s = 0.0
         while True:
-            items = self._gathered()
-            try:
-                for number, batch in joined(items):
-                    device = self._capture.states()[number].device
-                    if device is not None:
-                        with self._lock:
-                            events = self._feed.take(number, device, self._capture.tick_s(number), batch)
-                        self._hear(events)
-                if None in items:
-                    if self._feed.analysis is not None:
-                        self._hear(self._feed.analysis.finish())
-                    return
-            except Exception as error:
-                self._measuring.say(f"the analysis stumbled ({error}); the recording goes on")
-                if None in items:
-                    return
+            items = gathered(self._inbox, TURN_S)
+            for number, batch in joined(items):
+                self._unharmed(partial(self._take, number, batch))
+            if None in items:
+                if self._feed.analysis is not None:
+                    self._unharmed(self._feed.analysis.finish)
+                return
             if host_now() - told_s > TURN_S:
                 told_s = host_now()
                 self._tell()
 
-    def _gathered(self) -> list[tuple[int, Batch] | None]:
-        """Wait for packets, and for those that come right after."""
-        with contextlib.suppress(queue.Empty):
-            items = [self._inbox.get(timeout=TURN_S)]
-            if items[0] is not None:
-                time.sleep(GATHER_S)
-            while True:
-                try:
-                    items.append(self._inbox.get_nowait())
-                except queue.Empty:
-                    return items
-        return []
+    def _take(self, number: int, batch: Batch) -> list[Event]:
+        device = self._capture.states()[number].device
+        if device is None:
+            return []
+        with self._lock:
+            return self._feed.take(number, device, self._capture.tick_s(number), batch)
+
+    def _unharmed(self, step: Callable[[], list[Event]]) -> None:
+        """Do one step of the analysis and hear what it says; a fault in it is said."""
+        try:
+            self._hear(step())
+        except Exception as error:
+            self._measuring.say(f"the analysis stumbled ({error}); the recording goes on")
 
     def _hear(self, events: Sequence[Event]) -> None:
         """Hand on what is due; remember troubles; tell the listeners of a change."""
@@ -377,6 +369,8 @@ class LiveSession:
                     self._capture.clock(self._feed.bar, event.bar_clock)
                     self._kept_clock = event.bar_clock
                 self._measuring.measure(event, self._card_at(event.window.stance_s[1]))
+            elif isinstance(event, Passed) and event.passed.why.startswith(STUMBLED):
+                self._measuring.say(f"at {event.passed.at_s:.1f} s: {event.passed.why}; the recording goes on")
             elif isinstance(event, Trouble):
                 with self._lock:
                     key = (event.sensor, event.words)

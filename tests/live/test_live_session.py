@@ -15,6 +15,7 @@ import pytest
 
 from forcekit.acquire.replay import replay
 from forcekit.acquire.source import read
+from forcekit.analysis import windows
 from forcekit.analysis.beside import ONE_CLOCK
 from forcekit.analysis.live import Due, LiveAnalysis
 from forcekit.analysis.pipeline import Settings, analyze, sliced
@@ -232,3 +233,38 @@ def test_the_recording_goes_on_when_the_analysis_stumbles(
     plate = read(path).plate
     assert plate is not None
     assert plate.t_s.size > n
+
+
+def test_a_fault_at_one_lift_costs_neither_the_next_nor_the_end(
+    day: Recording, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The search breaks at the first lift, one packet cannot be worked on: the second lift is measured and settled."""
+    assert day.plate is not None
+    first_s, second_s = (lift.instants.onset_s for lift in analyze(day).lifts)
+    with replay(day, speed=6.0) as planned:
+        session = LiveSession(planned, folder=tmp_path)
+        search, take = windows.find_lifts, session._feed.take
+        n_broken = 0
+
+        def broken_search(*a: Any, **k: Any) -> Any:
+            if session._feed.now_s < 0.5 * (first_s + second_s):
+                raise RuntimeError("nonsense")
+            return search(*a, **k)
+
+        def broken_take(*a: Any) -> Any:
+            nonlocal n_broken
+            n_broken += 1
+            if n_broken == 200:
+                raise RuntimeError("a torn packet")
+            return take(*a)
+
+        monkeypatch.setattr(windows, "find_lifts", broken_search)
+        monkeypatch.setattr(session._feed, "take", broken_take)
+        session.start()
+        until(session, lambda s: any(r["stage"] == "first look" for r in s["reps"]))
+        session.close()
+        state = session.state()
+    assert [r["stage"] for r in state["reps"]] == ["settled"]
+    assert abs(state["reps"][0]["at_s"] - second_s) < 1.0
+    assert any("stumbled over a movement (nonsense); the recording goes on" in m for m in state["messages"])
+    assert any("a torn packet" in m for m in state["messages"])
