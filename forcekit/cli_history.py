@@ -11,6 +11,7 @@ import typer
 from forcekit.cli_options import JsonOption, MovementOption, NameArgument, StoreOption, check_load, check_range
 
 if TYPE_CHECKING:
+    from forcekit.history.control_reps import ChartKind
     from forcekit.history.trial import CueTrial
     from forcekit.history.usual import UsualRange
 
@@ -74,6 +75,16 @@ def trend(
         bool,
         typer.Option("--aligned", help="The figure shows the phases of each attempt aligned at its lowest point."),
     ] = False,
+    chart: Annotated[
+        str | None,
+        typer.Option(
+            help="single or weighted: whether the series is steady, in place of the trend. single is the individuals "
+            "chart of reps, for one odd rep; weighted the EWMA chart of session means, for a small lasting change."
+        ),
+    ] = None,
+    robust: Annotated[
+        bool, typer.Option("--robust", help="Medians for the chart's centre and limits: odd reps hardly move them.")
+    ] = False,
     since: SinceOption = None,
     movement: MovementOption = None,
     store: StoreOption = None,
@@ -81,25 +92,40 @@ def trend(
 ) -> None:
     """Say how measures went over time; without a name the four times of dip and drive."""
     from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
-    from forcekit.history.timeline import DIP_TIMING, timeline_of
+    from forcekit.errors import InputError
+    from forcekit.history.timeline import DIP_TIMING, charted, timeline_of
     from forcekit.show.text_plots import session_lines
 
+    kind = _chart_kind(chart)
+    if kind is None and robust:
+        raise InputError("--robust is for a chart: say --chart single or --chart weighted with it.")
+    if kind is not None and aligned:
+        raise InputError("--aligned and --chart are two figures; ask for one of them.")
     if plot is not None:
         from forcekit.show.charts import check_plot_path
 
         check_plot_path(plot)
     names = known_measures(measure, DIP_TIMING)
+    start = time_of("--since", since)
     with opened(store) as history:
-        timeline = timeline_of(history, name, names, since=time_of("--since", since), movement=movement)
+        timeline = timeline_of(history, name, names, since=start, movement=movement)
+        if kind is not None:
+            timeline = charted(history, timeline, kind, robust=robust, movement=movement, since=start)
+    charts = {row.measure: row.charted.chart for row in timeline.rows if row.charted is not None}
     if as_json:
-        print_json({"athlete": name, "trends": {row.measure: row.trend for row in timeline.rows}})
+        trends = {"trends": {row.measure: row.trend for row in timeline.rows}}
+        print_json({"athlete": name, **({"charts": charts} if charts else trends)})
     else:
         for row in timeline.rows:
-            tell(row.trend.sentence)
-            if len(timeline.rows) == 1:
-                print("\n".join(f"  {line}" for line in session_lines(timeline, row)))
-        if len(timeline.rows) == 1:
-            print("  * one rep (2-9: so many at one place), [ ] the usual range at the load of each rep")
+            tell(charts[row.measure].sentence if charts else row.trend.sentence)
+        if len(timeline.rows) == 1 and all(one.withheld is None for one in charts.values()):
+            print("\n".join(f"  {line}" for line in session_lines(timeline, timeline.rows[0])))
+            print(f"  {_marks(kind)}")
+        if any(one.withheld is None for one in charts.values()):
+            tell(
+                "Limits stand three standard deviations from the centre and come from these reps themselves; whether "
+                "one rep is unusual, `forcekit usual` answers better."
+            )
     if plot is not None:
         from forcekit.show.trends import save_trend_figure
 
@@ -243,6 +269,26 @@ def _wanted(text: str | None) -> Literal["higher", "lower"] | None:
     if text == "lower":
         return "lower"
     raise InputError(f'--wanted is "{text}"; higher and lower are allowed.')
+
+
+def _chart_kind(text: str | None) -> ChartKind | None:
+    from forcekit.errors import InputError
+
+    if text is None:
+        return None
+    if text == "single":
+        return "single"
+    if text == "weighted":
+        return "weighted"
+    raise InputError(f'--chart is "{text}"; single and weighted are allowed.')
+
+
+def _marks(kind: ChartKind | None) -> str:
+    """What the marks of `session_lines` mean."""
+    if kind == "weighted":
+        return "* the weighted mean up to that session, [ ] its limits"
+    ends = "the usual range at the load of each rep" if kind is None else "the chart's limits"
+    return f"* one rep (2-9: so many at one place), [ ] {ends}"
 
 
 def _side(text: str) -> Literal["above", "below"]:

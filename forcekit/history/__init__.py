@@ -5,7 +5,8 @@ Statistics (arrays in, an answer with numbers and a sentence out; no file, no da
     - `regression`: least squares, prediction intervals
     - `reliability`: typical error, CV, ICC, minimal detectable change, agreement
     - `loads`: which earlier reps a rep may be compared with
-    - `control`: individuals and EWMA charts
+    - `control`: individuals and EWMA charts of numbers in order of time
+    - `control_reps`: the same of reps at several loads in sessions: is the series steady?
     - `usual`: the usual range for the next rep; is this rep different?
     - `squad`: a new lifter's usual range, drawn toward the squad
     - `several`: many measures at once with one false-alarm rate

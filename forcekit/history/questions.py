@@ -9,6 +9,7 @@ import numpy as np
 
 from forcekit.errors import InputError
 from forcekit.history.breakload import BreakLoad, break_load
+from forcekit.history.control_reps import ChartKind, ControlChart, control_chart
 from forcekit.history.loads import LEAST_REPS
 from forcekit.history.misses import MissContrast, miss_contrast
 from forcekit.history.people import list_athletes
@@ -28,6 +29,7 @@ __all__ = [
     "COMPARED",
     "break_load_of",
     "compare_lift",
+    "control_chart_of",
     "cue_trial_of",
     "miss_contrast_of",
     "trend_of",
@@ -157,6 +159,45 @@ def trend_of(
     loads = s.load_kg if np.isfinite(s.load_kg).all() else None
     words = words or measure_words(measure, s.unit)
     return trend(s.lifted_at, s.value, sessions=s.session, loads_kg=loads, measure=measure, unit=s.unit, words=words)
+
+
+def control_chart_of(
+    store: Store,
+    athlete: str,
+    measure: str,
+    *,
+    kind: ChartKind = "single",
+    robust: bool = False,
+    movement: str | None = None,
+    since: float | None = None,
+    words: Wording | None = None,
+) -> ControlChart:
+    """Control chart of a measure over an athlete's reps of one movement; a rep whose value is withheld is left out.
+
+    Raises
+    ------
+    InputError
+        If the reps are of several movements and none is named.
+    """
+    s = series(store, athlete, measure, movement=movement, since=since)
+    named = sorted({m for m, v in zip(s.movement, s.value, strict=True) if m and np.isfinite(v)})
+    if len(named) > 1:
+        raise InputError(
+            f"control chart: the reps with {measure} are of {len(named)} movements ({', '.join(named)}), which differ "
+            "by more than chance. Name one with --movement."
+        )
+    words = words or measure_words(measure, s.unit)
+    return control_chart(
+        s.lifted_at,
+        s.value,
+        kind=kind,
+        sessions=s.session,
+        loads_kg=s.load_kg,
+        robust=robust,
+        measure=measure,
+        unit=s.unit,
+        words=words,
+    )
 
 
 def typical_error_of(

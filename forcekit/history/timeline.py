@@ -8,8 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from forcekit.errors import InputError
+from forcekit.history.control_reps import ChartKind, ControlChart
 from forcekit.history.loads import LEAST_REPS
-from forcekit.history.questions import trend_of
+from forcekit.history.questions import control_chart_of, trend_of
 from forcekit.history.series import Series, series
 from forcekit.history.store import Store
 from forcekit.history.trend import Trend
@@ -17,7 +18,7 @@ from forcekit.history.usual import usual_range
 from forcekit.history.wording import Wording, measure_words
 from forcekit.model import FloatArray
 
-__all__ = ["DIP_TIMING", "Timeline", "TimelineRow", "newest", "timeline_of"]
+__all__ = ["DIP_TIMING", "Charted", "Timeline", "TimelineRow", "charted", "newest", "timeline_of"]
 
 DIP_TIMING = ("unweighting_time", "braking_time", "transition_time", "drive_time")
 MOST_ATTEMPTS = 300
@@ -25,8 +26,25 @@ MOST_ATTEMPTS = 300
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Charted:
+    """A control chart laid on the attempts of a timeline.
+
+    All arrays have shape (n,), in the measure's SI unit, NaN where withheld: value and 95 % interval brought to the
+    chart's load, what the chart draws for the attempt (its value, or the weighted mean of its session) and the limits.
+    """
+
+    chart: ControlChart
+    value: FloatArray
+    low: FloatArray
+    high: FloatArray
+    drawn: FloatArray
+    limit_low: FloatArray
+    limit_high: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class TimelineRow:
-    """One measure: value and 95 % interval of each attempt, usual range at its load, and the trend.
+    """One measure: value and 95 % interval of each attempt, usual range at its load, the trend, a chart if asked for.
 
     All arrays have shape (n,), in the measure's SI unit; NaN where withheld, and where there is no usual range.
     """
@@ -39,6 +57,7 @@ class TimelineRow:
     usual_low: FloatArray
     usual_high: FloatArray
     trend: Trend
+    charted: Charted | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,14 +111,44 @@ def timeline_of(
 
 
 def newest(timeline: Timeline, n: int) -> Timeline:
-    """Give the newest n attempts of a timeline; usual ranges and trends stay those of all of them."""
+    """Give the newest n attempts of a timeline; usual ranges and trends stay those of all of them, charts go."""
     total = len(timeline.attempts)
     if total <= n:
         return timeline
     kept = np.arange(total) >= total - n
     columns = ("value", "low", "high", "usual_low", "usual_high")
-    rows = tuple(replace(row, **{c: getattr(row, c)[kept] for c in columns}) for row in timeline.rows)
+    rows = tuple(replace(row, charted=None, **{c: getattr(row, c)[kept] for c in columns}) for row in timeline.rows)
     return Timeline(timeline.athlete, timeline.attempts.where(kept), rows, timeline.n_left_out + total - n)
+
+
+def charted(
+    store: Store,
+    timeline: Timeline,
+    kind: ChartKind,
+    *,
+    robust: bool = False,
+    movement: str | None = None,
+    since: float | None = None,
+) -> Timeline:
+    """Lay a control chart of each measure on a timeline; `movement` and `since` as the timeline was read.
+
+    Notes
+    -----
+    A chart is made of all attempts, also of older ones that the timeline does not show.
+    """
+    rows = []
+    for row in timeline.rows:
+        s = series(store, timeline.athlete, row.measure, movement=movement, since=since)
+        chart = control_chart_of(
+            store, timeline.athlete, row.measure, kind=kind, robust=robust, movement=movement, since=since
+        )
+        of_point = [np.append(column, np.nan)[chart.i_point] for column in (chart.drawn, chart.low, chart.high)]
+        drawn, bottom, top = (_placed(timeline.attempts, s, column) for column in of_point)
+        value = _placed(timeline.attempts, s, chart.level)
+        moved = value - row.value
+        laid = Charted(chart, value, row.low + moved, row.high + moved, drawn, bottom, top)
+        rows.append(replace(row, charted=laid))
+    return replace(timeline, rows=tuple(rows))
 
 
 def _placed(shown: Series, s: Series, column: FloatArray) -> FloatArray:

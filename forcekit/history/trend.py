@@ -13,7 +13,7 @@ from forcekit.history.regression import fit_linear
 from forcekit.history.wording import Wording, interval_text, number_text, signed_text, wording
 from forcekit.model import FloatArray
 
-__all__ = ["Step", "Trend", "step_p_value", "trend"]
+__all__ = ["Step", "Trend", "step_p_value", "time_points", "to_one_load", "trend"]
 
 LEAST_POINTS = 5
 """Fewest sessions (or reps, where no session is known) for a slope; our choice, leaves 3 degrees of freedom."""
@@ -120,8 +120,8 @@ def trend(
     adjust = loads_kg is not None and bool(np.isfinite(loads_kg[kept]).all()) and kept.any()
     level, adjusted = values[kept], False
     if adjust and loads_kg is not None:
-        level, adjusted = _to_one_load(level, loads_kg[kept], None if sessions is None else sessions[kept])
-    when, point = _points(at_s[kept], level, None if sessions is None else sessions[kept])
+        level, adjusted = to_one_load(level, loads_kg[kept], None if sessions is None else sessions[kept])
+    when, point = time_points(at_s[kept], level, None if sessions is None else sessions[kept])
     n = int(np.count_nonzero(kept))
     kind = "reps" if sessions is None else "sessions"
     if point.size < LEAST_POINTS or float(np.ptp(when)) <= 0.0:
@@ -136,8 +136,20 @@ def trend(
     return Trend(measure, n, when, point, slope, low, high, p, steps, shape, adjusted, None, sentence)
 
 
-def _to_one_load(y: FloatArray, loads: FloatArray, sessions: FloatArray | None) -> tuple[FloatArray, bool]:
-    """Values brought to the mean load by the slope over load within sessions."""
+def to_one_load(y: FloatArray, loads: FloatArray, sessions: FloatArray | None) -> tuple[FloatArray, bool]:
+    """Bring values to the mean load by the slope over load within sessions, so that a change over time stays.
+
+    Parameters
+    ----------
+    y, loads : array, shape (n,)
+        Finite.
+    sessions : array, shape (n,), optional
+
+    Returns
+    -------
+    array, shape (n,), and whether it was done: not for loads that are alike, nor where they differ between sessions
+    only, as load and time cannot be told apart then.
+    """
     if not can_fit(loads):
         return y, False
     groups = np.zeros(y.size) if sessions is None else sessions
@@ -157,8 +169,8 @@ def _group_means(y: FloatArray, groups: FloatArray) -> FloatArray:
     return np.asarray(means[which], dtype=np.float64)
 
 
-def _points(at_s: FloatArray, y: FloatArray, sessions: FloatArray | None) -> tuple[FloatArray, FloatArray]:
-    """Session means, or reps, in order of time."""
+def time_points(at_s: FloatArray, y: FloatArray, sessions: FloatArray | None) -> tuple[FloatArray, FloatArray]:
+    """Time and value of session means (of reps where sessions is None), in order of time."""
     if sessions is not None and y.size:
         first = np.unique(sessions, return_index=True)[1]
         at_s, y = (_group_means(column, sessions)[first] for column in (at_s, y))

@@ -15,7 +15,7 @@ from forcekit.history.wording import Wording, interval_text, load_text, number_t
 from forcekit.model import FloatArray
 from forcekit.registry import MEASURES
 
-__all__ = ["Difference", "Method", "UsualRange", "compare_with_usual", "robust_factor", "usual_range"]
+__all__ = ["Difference", "Method", "UsualRange", "compare_with_usual", "robust_factor", "shown_low", "usual_range"]
 
 Method = Literal["auto", "plain", "load-adjusted", "robust", "squad"]
 
@@ -247,6 +247,13 @@ def robust_factor(n: int) -> float:
     return float(np.interp(1.0 / n, inverse, factors))
 
 
+def shown_low(measure: str, low: float, centre: float) -> float:
+    """Lower end as a person reads it: few reps make a range wide, but no time or depth is below nothing."""
+    info = MEASURES.get(measure)
+    never_negative = info is not None and info.group in ("time", "motion", "force")
+    return max(low, 0.0) if never_negative and centre >= 0.0 else low
+
+
 # --------------------------------------------------------------------------------------------------- inside
 
 
@@ -344,21 +351,14 @@ def _withheld(ask: _Ask, loads: FloatArray | None, n: int, why: str) -> UsualRan
     )
 
 
-def _shown_low(usual: UsualRange) -> float:
-    """Lower end as a person reads it: few reps make a range wide, but no time or depth is below nothing."""
-    low = float(usual.low or 0.0)
-    info = MEASURES.get(usual.measure)
-    never_negative = info is not None and info.group in ("time", "motion", "force")
-    return max(low, 0.0) if never_negative and (usual.centre or 0.0) >= 0.0 else low
-
-
 def _range_text(usual: UsualRange) -> str:
     assert usual.low is not None
     assert usual.high is not None
+    low = shown_low(usual.measure, usual.low, usual.centre or 0.0)
     at = "" if usual.load_kg is None else f" at {load_text(usual.load_kg)}"
     source = {"robust": ", median-based", "squad": ", drawn toward the squad"}.get(usual.method, "")
     if usual.load_kg is not None and usual.load_from_kg is not None and usual.load_to_kg is not None:
         loads = np.array([usual.load_from_kg, usual.load_to_kg])
         source = "" if np.all(loads == usual.load_kg) else f" at {span_text(loads)}"
         source += ", median-based" if usual.method == "robust" else ""
-    return f"usual{at} {interval_text(_shown_low(usual), usual.high, usual.words)} from {reps_text(usual.n)}{source}"
+    return f"usual{at} {interval_text(low, usual.high, usual.words)} from {reps_text(usual.n)}{source}"

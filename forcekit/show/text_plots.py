@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from forcekit.history.timeline import Timeline, TimelineRow
 from forcekit.history.wording import Wording, load_text, number_text
+from forcekit.model import FloatArray
 
 __all__ = ["load_lines", "one_line", "ruler", "session_lines"]
 
@@ -70,21 +71,30 @@ def ruler(values: Sequence[float], low: float, high: float, *, width: int = WIDT
 
 
 def session_lines(timeline: Timeline, row: TimelineRow, *, most: int = 15) -> list[str]:
-    """One line for each of the newest sessions: day, reps, loads, mean, and every rep against its usual range."""
+    """One line for each of the newest sessions: day, reps, loads, mean, and every rep against its usual range.
+
+    Of a row with a control chart: the mean brought to the chart's load and every rep against the chart's limits, or the
+    weighted mean up to the session against its limits.
+    """
+    value, low, high = row.value, row.usual_low, row.usual_high
+    weighted = row.charted is not None and row.charted.chart.kind == "weighted"
+    if row.charted is not None:
+        value, low, high = row.charted.drawn, row.charted.limit_low, row.charted.limit_high
     sessions = list(dict.fromkeys(timeline.attempts.session.tolist()))
     out = []
     for number in sessions[-most:]:
         mine = [i for i, s in enumerate(timeline.attempts.session.tolist()) if s == number]
-        have = [i for i in mine if math.isfinite(row.value[i])]
+        have = [i for i in mine if math.isfinite(value[i])]
         day = time.strftime("%Y-%m-%d", time.localtime(timeline.attempts.lifted_at[mine[0]]))
         reps = f"{len(have)} rep{' ' if len(have) == 1 else 's'}"
         head = f"{day}  {reps:>7}  {_loads([timeline.attempts.load_kg[i] for i in have]):>12}"
         if not have:
             out.append(f"{head}  withheld")
             continue
-        mean = sum(float(row.value[i]) for i in have) / len(have)
-        shown = number_text(mean, row.words, _spread(row))
-        out.append(f"{head}  {shown:>10}  {_against(row, have)}".rstrip())
+        mean = sum(float(value[i]) for i in have) / len(have)
+        shown = number_text(mean, row.words, _spread(low, high))
+        told = have[-1:] if weighted else have
+        out.append(f"{head}  {shown:>10}  {_against(value[told], low[told], high[told])}".rstrip())
     if len(sessions) > most:
         out.insert(0, f"(the newest {most} of {len(sessions)} sessions)")
     return out
@@ -119,16 +129,12 @@ def _loads(loads: Sequence[float]) -> str:
     return lightest if lightest == heaviest else f"{lightest.removesuffix(' kg')}-{heaviest}"
 
 
-def _spread(row: TimelineRow) -> float:
-    width = [h - b for b, h in zip(row.usual_low.tolist(), row.usual_high.tolist(), strict=True) if math.isfinite(h)]
+def _spread(low: FloatArray, high: FloatArray) -> float:
+    width = [h - b for b, h in zip(low.tolist(), high.tolist(), strict=True) if math.isfinite(h)]
     return sum(width) / len(width) if width else 0.0
 
 
-def _against(row: TimelineRow, have: Sequence[int]) -> str:
-    """Ruler of reps that may have been lifted at different loads: each is placed within its own usual range."""
-    shares = [
-        float((row.value[i] - row.usual_low[i]) / (row.usual_high[i] - row.usual_low[i]))
-        for i in have
-        if math.isfinite(row.usual_low[i])
-    ]
+def _against(value: FloatArray, low: FloatArray, high: FloatArray) -> str:
+    """Ruler of reps that may have been lifted at different loads: each is placed within its own range."""
+    shares = [float(share) for share in (value - low) / (high - low) if math.isfinite(share)]
     return ruler(shares, 0.0, 1.0) if shares else ""

@@ -31,13 +31,17 @@ __all__ = [
     "BAND",
     "SHAPES",
     "cue_spans",
+    "draw_attempts",
     "draw_cues",
     "draw_loads",
     "draw_measure",
     "draw_sessions",
     "draw_words",
+    "interval_handle",
     "iso_day",
     "legend_handles",
+    "name_panel",
+    "panelled",
     "places",
     "runs_of",
     "save_trend_figure",
@@ -78,6 +82,24 @@ def trend_figure(timeline: Timeline) -> Figure:
     -------
     matplotlib Figure
     """
+    return panelled(timeline, draw_measure, 1.75)
+
+
+def panelled(
+    timeline: Timeline,
+    draw: Callable[[Axes, Timeline, TimelineRow, FloatArray, float], None],
+    panel_in: float,
+    handles: Sequence[Any] | None = None,
+) -> Figure:
+    """Draw one panel of so many inches for each measure over the loads, with sessions, cues, title and legend.
+
+    Parameters
+    ----------
+    draw : callable
+        Draws a row into its panel, given the places of the attempts and the width of the figure in inches.
+    handles : sequence, optional
+        What the legend holds besides outcomes and cues; left out, interval and usual range.
+    """
     import matplotlib as mpl
     from matplotlib.figure import Figure
 
@@ -85,18 +107,18 @@ def trend_figure(timeline: Timeline) -> Figure:
     n = len(timeline.rows)
     with mpl.rc_context(STYLE):
         width = min(17.0, max(8.6, 2.4 + 0.16 * float(place[-1])))
-        figure = Figure(figsize=(width, 1.3 + 1.75 * n + 0.7), layout="constrained")
-        grid = figure.add_gridspec(n + 1, 1, height_ratios=(*[1.0] * n, 0.42))
+        figure = Figure(figsize=(width, 1.3 + panel_in * n + 0.7), layout="constrained")
+        grid = figure.add_gridspec(n + 1, 1, height_ratios=(*[1.0] * n, 0.735 / panel_in))
         panels = [figure.add_subplot(grid[0, 0])]
         panels += [figure.add_subplot(grid[i, 0], sharex=panels[0]) for i in range(1, n + 1)]
         spans = cue_spans(timeline, place)
         for axes, row in zip(panels[:-1], timeline.rows, strict=True):
-            draw_measure(axes, timeline, row, place, width)
+            draw(axes, timeline, row, place, width)
         draw_loads(panels[-1], timeline, place)
         draw_sessions(panels, timeline, place)
         draw_cues(panels, spans)
         panels[0].set_xlim(place[0] - 1.2, place[-1] + 1.2)
-        draw_words(figure, timeline, spans)
+        draw_words(figure, timeline, spans, handles=handles)
     return figure
 
 
@@ -106,6 +128,7 @@ def save_trend_figure(timeline: Timeline, path: Path, *, aligned: bool = False) 
     Parameters
     ----------
     timeline : Timeline
+        With control charts laid on it (`forcekit.history.timeline.charted`), these are drawn.
     path : Path
     aligned : bool
         The phases of each attempt on top of each other (`forcekit.show.aligned`) instead of one panel a measure.
@@ -115,13 +138,19 @@ def save_trend_figure(timeline: Timeline, path: Path, *, aligned: bool = False) 
     InputError
         If the suffix is another one or the file cannot be written.
     """
-    save_figure(lambda: _aligned(timeline) if aligned else trend_figure(timeline), path)
+    save_figure(lambda: _figure(timeline, aligned), path)
 
 
-def _aligned(timeline: Timeline) -> Figure:
-    from forcekit.show.aligned import aligned_figure
+def _figure(timeline: Timeline, aligned: bool) -> Figure:
+    if aligned:
+        from forcekit.show.aligned import aligned_figure
 
-    return aligned_figure(timeline)
+        return aligned_figure(timeline)
+    if any(row.charted for row in timeline.rows):
+        from forcekit.show.control_figure import control_figure
+
+        return control_figure(timeline)
+    return trend_figure(timeline)
 
 
 # ---------------------------------------------------------------------------------------------------- places
@@ -179,17 +208,37 @@ def draw_measure(
         edges = np.concatenate([place[x] - 0.5, [place[last] + 0.5]])
         low, high = (np.append(k * end[x], k * end[last]) for end in (row.usual_low, row.usual_high))
         axes.fill_between(edges, low, high, step="post", color=BAND, lw=0.0, zorder=1)
-    axes.vlines(place, k * row.low, k * row.high, color=PALE, lw=0.8, zorder=2)
+    draw_attempts(axes, timeline, place, k * row.value, k * row.low, k * row.high)
+    _limits(axes, row)
+    name_panel(axes, row, row.trend.sentence if title is None else title, width_in)
+
+
+def draw_attempts(
+    axes: Axes, timeline: Timeline, place: FloatArray, value: FloatArray, low: FloatArray, high: FloatArray,
+    *, faint: bool = False,
+) -> None:  # fmt: skip
+    """Values as shown with their intervals, marked by outcome; a withheld one leaves a tick at the axis.
+
+    Faint ones are small and pale, without intervals, behind something else.
+    """
+    scale, alpha = (0.45, 0.45) if faint else (1.0, 1.0)
+    if not faint:
+        axes.vlines(place, low, high, color=PALE, lw=0.8, zorder=2)
     outcome = np.array(timeline.attempts.outcome, dtype=object)
     for name, (marker, face, edge, size) in SHAPES.items():
         mine = outcome == name
-        axes.scatter(place[mine], k * row.value[mine], marker=marker, fc=face, ec=edge, s=size, lw=0.9, zorder=4)
-    gone = ~np.isfinite(row.value)
+        axes.scatter(
+            place[mine], value[mine], marker=marker, fc=face, ec=edge, s=scale * size, lw=0.9, alpha=alpha, zorder=4
+        )
+    gone = ~np.isfinite(value)
     if gone.any():
         axes.plot(place[gone], np.zeros(gone.sum()), "|", color=PALE, ms=6, transform=axes.get_xaxis_transform())
-    _limits(axes, row)
+
+
+def name_panel(axes: Axes, row: TimelineRow, title: str, width_in: float) -> None:
+    """Measure and unit at the side of a panel, its sentence above."""
     axes.set_ylabel(f"{row.words.label}\n({row.words.unit})" if row.words.unit else row.words.label)
-    told = textwrap.fill(row.trend.sentence if title is None else title, int(width_in * LETTERS_PER_INCH))
+    told = textwrap.fill(title, int(width_in * LETTERS_PER_INCH))
     axes.set_title(told, fontsize=8.5, loc="left", color=INK, parse_math=False)
     axes.tick_params(labelbottom=False, bottom=False)
 
@@ -268,7 +317,12 @@ def draw_cues(panels: Sequence[Axes], spans: Sequence[tuple[float, float, str, s
 
 
 def draw_words(
-    figure: Figure, timeline: Timeline, spans: Sequence[tuple[float, float, str, str]], *, columns: int | None = None
+    figure: Figure,
+    timeline: Timeline,
+    spans: Sequence[tuple[float, float, str, str]],
+    *,
+    columns: int | None = None,
+    handles: Sequence[Any] | None = None,
 ) -> None:
     """Title, legend (in so many columns; unless told in one line), and what the letters mean."""
     n = len(timeline.attempts)
@@ -282,10 +336,10 @@ def draw_words(
         linespacing=1.7,
         parse_math=False,
     )
-    handles = legend_handles(timeline, spans)
+    every = legend_handles(timeline, spans, handles)
     below_title = 1.0 - 0.27 / float(figure.get_figheight())
     figure.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0.0, below_title), ncols=columns or len(handles),
+        handles=every, loc="upper left", bbox_to_anchor=(0.0, below_title), ncols=columns or len(every),
         frameon=False, fontsize=8, handletextpad=0.4, columnspacing=1.4,
     )  # fmt: skip
     told = dict.fromkeys(f"{letter}: {words}" for _, _, letter, words in spans)
@@ -300,8 +354,17 @@ def draw_words(
         figure.supxlabel(footer, x=0.01, ha="left", fontsize=8.5, parse_math=False)
 
 
-def legend_handles(timeline: Timeline, spans: Sequence[tuple[float, float, str, str]]) -> list[Any]:
-    """Legend of what a timeline shows: outcomes, interval, usual range, cues."""
+def interval_handle() -> Any:
+    """Legend of the intervals of `draw_attempts`."""
+    from matplotlib.lines import Line2D
+
+    return Line2D([], [], ls="none", marker="|", mec=PALE, ms=9, label="95 % interval")
+
+
+def legend_handles(
+    timeline: Timeline, spans: Sequence[tuple[float, float, str, str]], handles: Sequence[Any] | None = None
+) -> list[Any]:
+    """Legend of what a timeline shows: outcomes, interval, usual range (or what is given in its place), cues."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 
@@ -320,8 +383,8 @@ def legend_handles(timeline: Timeline, spans: Sequence[tuple[float, float, str, 
                     label=NAMES.get(name, name),
                 )
             )
-    out.append(Line2D([], [], ls="none", marker="|", mec=PALE, ms=9, label="95 % interval"))
-    out.append(Patch(fc=BAND, label="usual range at the load"))
+    usual = [interval_handle(), Patch(fc=BAND, label="usual range at the load")]
+    out += usual if handles is None else handles
     if spans:
         out.append(Patch(fc="none", ec=HATCH, hatch="////", lw=0.0, label="with a cue or drill"))
     return out

@@ -47,7 +47,7 @@ def test_individuals_chart_of_ten():
     """Centre, mean range and limits are as printed."""
     chart = individuals_chart(_numbers(TEN))
 
-    assert (chart.centre, chart.mean_range) == pytest.approx((50.81, 1.8778), abs=5e-5)
+    assert (chart.centre, chart.moving_range) == pytest.approx((50.81, 1.8778), abs=5e-5)
     # the handbook rounds the mean range before it multiplies: 3·0.00005/1.128
     assert (chart.high, chart.low) == pytest.approx((55.8041, 45.8159), abs=2e-4)
     assert chart.outside == ()
@@ -58,6 +58,6 @@ def test_individuals_chart_of_thirty():
     chart = individuals_chart(_numbers(THIRTY))
 
     assert (chart.centre, chart.low, chart.high) == pytest.approx((24.0083, 23.8571, 24.1596), abs=1e-4)
-    assert (chart.mean_range, chart.sigma) == pytest.approx((0.056897, 0.050423), abs=2e-5)
+    assert (chart.moving_range, chart.sigma) == pytest.approx((0.056897, 0.050423), abs=2e-5)
     assert chart.range_high == pytest.approx(0.18585, abs=5e-5)
     assert chart.outside == ()

@@ -49,6 +49,7 @@ def add(
     lift_at_s: float | None = None,
     definitions: str = "1",
     session_id: int | None = None,
+    movement: str = "jerk",
     **values: float,
 ) -> Stored:
     """Store one attempt."""
@@ -56,7 +57,7 @@ def add(
         store,
         athlete,
         measures(values or {"transition_time": 0.125, "dip_depth": 0.15}),
-        card=AttemptCard(load_kg=load_kg, outcome=outcome, cue=cue, movement="jerk"),  # type: ignore[arg-type]
+        card=AttemptCard(load_kg=load_kg, outcome=outcome, cue=cue, movement=movement),  # type: ignore[arg-type]
         findings=[FINDING],
         quality=[CHECK],
         at=START + day * DAY_S,

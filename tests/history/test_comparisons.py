@@ -1,4 +1,4 @@
-"""Cue trial, miss contrast, break load, trend, charts: formulas, refusals and sentences."""
+"""Cue trial, miss contrast, break load, trend: formulas, refusals and sentences."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from scipy import stats
 
 from forcekit.errors import InputError
 from forcekit.history.breakload import break_load
-from forcekit.history.control import ewma_chart, individuals_chart
 from forcekit.history.misses import miss_contrast
 from forcekit.history.reliability import intraclass_correlation, typical_error
 from forcekit.history.squad import Squad, squad_from, squad_range
@@ -154,28 +153,6 @@ def test_trend_allows_for_load() -> None:
 
     assert (adjusted.shape, adjusted.load_adjusted) == ("steady", True)
     assert plain.shape != "steady"
-
-
-def test_charts_flag_a_jump() -> None:
-    """A single wild value leaves the individuals chart, a small lasting change leaves the EWMA chart."""
-    steady = np.tile([0.0, 1.0, -1.0, 0.5, -0.5], 5)
-    wild = steady.copy()
-    wild[12] = 9.0
-    moved = ewma_chart(np.append(steady, steady[:10] + 1.6), centre=0.0, sigma=1.0)
-
-    assert individuals_chart(wild).outside == (12,)
-    assert moved.outside
-    assert min(moved.outside) >= 25
-    with pytest.raises(InputError, match="numbers in order of time"):
-        individuals_chart(np.array([1.0, np.nan, 2.0, 3.0]))
-
-
-def test_ewma_limits_grow_to_their_end_value() -> None:
-    """Exact limits start at L·σ·λ and end at L·σ·√(λ/(2 − λ))."""
-    chart = ewma_chart(np.zeros(60), centre=0.0, sigma=2.0, weight=0.2)
-
-    assert chart.high[0] == pytest.approx(3.0 * 2.0 * 0.2)
-    assert chart.high[-1] == pytest.approx(3.0 * 2.0 * np.sqrt(0.2 / 1.8), rel=1e-6)
 
 
 def test_typical_error_within_sessions() -> None:

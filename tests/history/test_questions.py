@@ -15,6 +15,7 @@ from forcekit.history.people import add_athlete
 from forcekit.history.questions import (
     break_load_of,
     compare_lift,
+    control_chart_of,
     cue_trial_of,
     miss_contrast_of,
     trend_of,
@@ -127,6 +128,20 @@ def test_break_load_from_the_store(ina: Store) -> None:
     assert found.low_kg is not None
     assert found.high_kg is not None
     assert found.low_kg <= 90.0 <= found.high_kg
+
+
+def test_charts_are_of_one_movement(ina: Store) -> None:
+    """Slow misses leave the robust limits above, reps with the cue below; no other movement is mixed in."""
+    slow = control_chart_of(ina, "Ina", "transition_time", robust=True)
+    s = series(ina, "Ina", "transition_time")
+    add(ina, day=20.0, load_kg=80.0, movement="push press", transition_time=0.2)
+
+    above, below = ([i for i in slow.outside if (slow.point[i] > slow.centre) == way] for way in (True, False))
+    assert [s.outcome[i] for i in above] == ["missed forward"] * 6
+    assert [s.cue[i] for i in below] == ["tall"] * len(below) != []
+    with pytest.raises(InputError, match=r"2 movements \(jerk, push press\).*--movement"):
+        control_chart_of(ina, "Ina", "transition_time")
+    assert control_chart_of(ina, "Ina", "transition_time", movement="jerk").n_reps == 60
 
 
 def test_trend_and_typical_error_from_the_store(ina: Store) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
@@ -15,10 +16,11 @@ from forcekit.errors import InputError
 from forcekit.history.attempts import add_attempt
 from forcekit.history.people import add_athlete
 from forcekit.history.store import open_store
-from forcekit.history.timeline import Timeline, timeline_of
+from forcekit.history.timeline import Timeline, charted, newest, timeline_of
 from forcekit.history.wording import Wording
 from forcekit.model import AttemptCard
 from forcekit.results import Measure
+from forcekit.show.control_figure import control_figure
 from forcekit.show.text_plots import load_lines, ruler, session_lines
 from forcekit.show.trends import SHAPES, save_trend_figure, trend_figure
 
@@ -37,18 +39,19 @@ def measured(values: Mapping[str, float]) -> list[Measure]:
 
 
 @pytest.fixture(scope="module")
-def timeline(tmp_path_factory: pytest.TempPathFactory) -> Timeline:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Six days of four reps at 60 to 85 kg with every outcome, a cue on one day, one withheld time."""
     rng = np.random.default_rng(3)
     outcomes = ["made", "made", "missed forward", "made", "missed back", "missed otherwise", "not tried", None]
-    with open_store(tmp_path_factory.mktemp("data")) as store:
+    where = tmp_path_factory.mktemp("data")
+    with open_store(where) as store:
         add_athlete(store, NAME)
         for i in range(24):
             day, load = i // 4, (60.0, 70.0, 80.0, 85.0)[i % 4]
             values = {
                 "unweighting_time": 0.28 + 0.02 * rng.standard_normal(),
                 "braking_time": 0.15 + 0.01 * rng.standard_normal(),
-                "transition_time": np.nan if i == 5 else 0.06 + 0.003 * rng.standard_normal(),
+                "transition_time": np.nan if i == 5 else 0.06 + 0.003 * rng.standard_normal() + 0.02 * (i == 18),
                 "drive_time": 0.19 + 0.001 * load + 0.006 * rng.standard_normal(),
             }
             card = AttemptCard(
@@ -59,7 +62,21 @@ def timeline(tmp_path_factory: pytest.TempPathFactory) -> Timeline:
             )
             at = START_S + 3 * day * DAY_S + 60.0 * i
             add_attempt(store, NAME, measured(values), card=card, at=at, definitions="1")
+    return where
+
+
+@pytest.fixture(scope="module")
+def timeline(folder: Path) -> Timeline:
+    """All of it, with the four times."""
+    with open_store(folder) as store:
         return timeline_of(store, NAME)
+
+
+@pytest.fixture(scope="module", params=["single", "weighted"])
+def laid(request: pytest.FixtureRequest, folder: Path) -> Timeline:
+    """The same with a control chart of the turnaround, 20 ms longer in the 19th attempt, or of its session means."""
+    with open_store(folder) as store:
+        return charted(store, timeline_of(store, NAME, ["transition_time"]), request.param, robust=True)
 
 
 def texts(figure: Figure) -> list[str]:
@@ -162,3 +179,59 @@ def test_loads_with_a_limit() -> None:
     assert max(i for i, c in enumerate(light) if c == "*") < light.index("|") < heavy.index("*")
     assert "60 kg" in lines[0]
     assert "1.5 cm" in lines[0]
+
+
+def test_a_chart_lies_on_the_attempts(laid: Timeline) -> None:
+    """Values are brought to one load with their intervals; a withheld one has none; the chart covers all attempts."""
+    (row,) = laid.rows
+    assert row.charted is not None
+    found, chart = row.charted, row.charted.chart
+
+    assert [5] == np.flatnonzero(np.isnan(found.value)).tolist() == np.flatnonzero(np.isnan(found.drawn)).tolist()
+    assert found.high - found.low == pytest.approx(row.high - row.low, nan_ok=True)
+    assert np.nanmax(np.abs(found.value - row.value)) > 0.0
+    assert chart.n_reps == 23
+    assert np.unique(found.drawn[np.isfinite(found.drawn)]).size == (23 if chart.kind == "single" else 6)
+    assert newest(laid, 8).rows[0].charted is None
+
+
+def test_the_figure_of_a_chart_says_all_it_shows(laid: Timeline) -> None:
+    """Limits, centre and what is ringed stand in the legend, the limits' numbers at the side, the day at the ring."""
+    said = texts(control_figure(laid))
+    assert laid.rows[0].charted is not None
+    chart = laid.rows[0].charted.chart
+    day = time.strftime("%m-%d", time.localtime(START_S + 12 * DAY_S))
+
+    assert {"centre", "outside", "missed forward", "turnaround\n(ms)", "load\n(kg)"} <= set(said)
+    assert "usual range at the load" not in said
+    assert (
+        {"limits", "95 % interval"} <= set(said)
+        if chart.kind == "single"
+        else {"weighted mean", "its limits"} <= set(said)
+    )
+    digits = 0 if chart.high[-1] - chart.low[-1] >= 0.01 else 1  # two significant digits of the width of the limits
+    assert f"{1000.0 * chart.high[-1]:.{digits}f} ms" in said
+    assert (day in said) == bool(chart.outside) == (chart.kind == "single")
+
+
+def test_a_chart_in_the_terminal(laid: Timeline) -> None:
+    """A line a session; the odd rep stands outside the limits, the weighted mean is one mark a session."""
+    assert laid.rows[0].charted is not None
+    lines = [line.split()[-1] for line in session_lines(laid, laid.rows[0])]
+    marks = [sum(1 if c == "*" else int(c) for c in line if c not in "[.]<>") for line in lines]
+
+    if laid.rows[0].charted.chart.kind == "single":
+        assert ["*" in line.split("]")[1] for line in lines] == [False] * 4 + [True, False]
+        assert marks == [4, 3, 4, 4, 4, 4]
+    else:
+        assert marks == [1] * 6
+
+
+def test_a_chart_has_the_same_bytes_twice(laid: Timeline, tmp_path: Path) -> None:
+    """The file of a timeline with charts is that of the charts, and the same twice."""
+    for name in ("one.png", "two.png"):
+        save_trend_figure(laid, tmp_path / name)
+    save_trend_figure(replace(laid, rows=(replace(laid.rows[0], charted=None),)), tmp_path / "trend.png")
+    one, two, trend = ((tmp_path / f"{name}.png").read_bytes() for name in ("one", "two", "trend"))
+
+    assert one == two != trend

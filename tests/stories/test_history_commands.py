@@ -222,6 +222,26 @@ def test_trend_in_the_terminal_and_as_a_figure(made: Place, tmp_path: Path) -> N
     assert "a date such as" in made.ask("trend", NAME, "--since", "yesterday").err
 
 
+def test_charts_find_the_odd_rep(place: Place, tmp_path: Path) -> None:
+    """Steady reps stay inside; a deep one is named with day and load, drawn and counted; SI in the JSON."""
+    steady = place.ask("trend", NAME, "dip_depth", "--chart", "single")
+    assert place.ask(*analysis(deep(place))).code == 0
+    odd = place.ask("trend", NAME, "dip_depth", "--chart", "single", "--robust", "--plot", tmp_path / "chart.svg")
+    chart = place.ask("trend", NAME, "dip_depth", "--chart", "single", "--robust", "--json").data["charts"]["dip_depth"]  # type: ignore[index]
+    weighted = place.ask("trend", NAME, "--chart", "weighted")
+
+    assert "from 10 reps in 5 sessions, all brought to 75 kg; no rep outside" in steady.text
+    assert "1 rep outside: 2024-03-20 at 80 kg (" in odd.text
+    assert "limits unsure: fewer than 20 reps, fewer than 8 sessions" in odd.text
+    assert odd.out.count("2024-03-") == 7  # six sessions and the rep
+    assert "1 rep outside: 2024-03-20 at 80 kg" in " ".join((tmp_path / "chart.svg").read_text().split())
+    assert (chart["unit"], chart["outside"], len(chart["low"])) == ("m", [10], 11)
+    assert chart["drawn"][10] > chart["high"][10] > chart["centre"] > chart["low"][10] > 0.1
+    assert weighted.out.count("EWMA chart: weighted mean now") == 4
+    two = place.ask("trend", NAME, "dip_depth", "--chart", "weighted", "--since", "2024-03-12")
+    assert (two.code, "no EWMA chart, 2 sessions so far, at least 3 are needed" in two.text) == (0, True)
+
+
 def test_a_cue_from_the_cue_book_knows_what_it_is_for(place: Place) -> None:
     """The cue against a deep dip is judged by depth, wanted lower; too few reps are told."""
     cue = "Shorter dip, same speed."
@@ -329,6 +349,9 @@ def test_removing_an_athlete_needs_the_name(place: Place, tmp_path: Path) -> Non
         (["usual", "Inse"], "is not in the store, which has 1"),
         (["usual", NAME, "dip_dept"], "did you mean dip_depth"),
         (["trend", NAME, "--plot", "x.bmp"], ".png, .svg, .pdf"),
+        (["trend", NAME, "--chart", "ewma"], "single and weighted are allowed"),
+        (["trend", NAME, "--robust"], "--chart single or --chart weighted"),
+        (["trend", NAME, "--chart", "single", "--aligned"], "ask for one of them"),
         (["athlete", "add", NAME], "is in the store already"),
         (["athlete", "add", "two\nlines"], "cannot be seen"),
         (["athlete", "change", NAME], "nothing to change"),
