@@ -83,7 +83,11 @@ def trend(
         ),
     ] = None,
     robust: Annotated[
-        bool, typer.Option("--robust", help="Medians for the chart's centre and limits: odd reps hardly move them.")
+        bool,
+        typer.Option(
+            "--robust",
+            help="Medians for the chart's centre and limits: odd reps hardly move them, few reps alarm oftener.",
+        ),
     ] = False,
     since: SinceOption = None,
     movement: MovementOption = None,
@@ -123,8 +127,8 @@ def trend(
             print(f"  {_marks(kind)}")
         if any(one.withheld is None for one in charts.values()):
             tell(
-                "Limits stand three standard deviations from the centre and come from these reps themselves; whether "
-                "one rep is unusual, `forcekit usual` answers better."
+                "The limits come from these reps themselves, three standard deviations from the centre: about 3 of "
+                "1000 steady points lie outside by chance. Whether one rep is unusual, `forcekit usual` answers better."
             )
     if plot is not None:
         from forcekit.show.trends import save_trend_figure

@@ -110,6 +110,9 @@ def control_chart(
     Limits come from the same reps that are judged. They ask whether the series is steady; whether one rep is
     unusual is the question of `usual.usual_range`, whose 95 % are narrower. Session means are taken as equally
     sure whatever the number of their reps.
+
+    How often a steady history alarms at all (simulated, 24 sessions of 4 reps): single 22 %, weighted 4 %; robust 26 %
+    and 12 %.
     """
     words = words or wording(measure, unit)
     order = np.argsort(at_s, kind="stable")
