@@ -196,7 +196,7 @@ def recording_of(take: Take, source: str) -> Recording:
             own=s.own,
         )
     common = common_card([c.card for c in take.cards])
-    began_s = min((float(s.t_s[0]) for s in streams.values()), default=0.0)
+    began_s = min((float(s.t_s[0]) for s in streams.values() if s.t_s.size), default=0.0)
     if any(c.t_s > began_s for c in take.cards if c.card.outcome is not None):
         # Keyed in during the session it speaks of the lift before it, even where it is the only one.
         common = msgspec.structs.replace(common, outcome=None)

@@ -33,7 +33,7 @@ from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 from forcekit.results import BarCurves, QualityCheck
 
-__all__ = ["BarLift", "LiftTimes", "bar_measures", "follow_bar", "shown_bar"]
+__all__ = ["BarLift", "LiftTimes", "bar_measures", "follow_bar", "not_covered", "shown_bar"]
 
 BEFORE_S, AFTER_S = 3.0, 9.0
 """The bar is followed from this long before the onset to this long after the drive, to find its rests."""
@@ -93,6 +93,11 @@ class BarLift:
         return 0.0 if self.clock is None else math.hypot(self.clock.u_at(t_s), self.moved_s)
 
 
+def not_covered() -> CannotMeasure:
+    """Why nothing is said of a bar whose samples are not there in a lift."""
+    return CannotMeasure(Reason.GAP, "the sensor on the bar sent no samples, or too few, during this lift")
+
+
 def follow_bar(
     readings: BarReadings, times: LiftTimes, clock: ClockMap | None, gravity_mps2: float
 ) -> tuple[BarLift | CannotMeasure, tuple[QualityCheck, ...]]:
@@ -119,8 +124,7 @@ def follow_bar(
     rate = readings.rate_hz
     bad = readings.missing[cut] | readings.saturated[cut]
     if accel.shape[0] < rate:
-        reason = CannotMeasure(Reason.NO_STANCE, "the bar's recording does not cover this lift")
-        return reason, ()
+        return not_covered(), ()
     start_s = float(readings.t_s[first])
 
     def check(motion: BarMotion | None) -> tuple[QualityCheck, ...]:

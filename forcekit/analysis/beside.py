@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forcekit.analysis.arms import LiftTimes, bar_measures, follow_bar, shown_bar
+from forcekit.analysis.arms import LiftTimes, bar_measures, follow_bar, not_covered, shown_bar
 from forcekit.analysis.bar_and_plate import pair_measures
 from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.pair_check import compare_pair, straightened
@@ -31,6 +31,7 @@ __all__ = [
     "bar_clock",
     "bar_of_lift",
     "beside_on",
+    "missing",
     "session_clock",
     "unusable",
 ]
@@ -106,6 +107,12 @@ def unusable(error: InputError) -> BarClock:
     """What is told of a bar whose samples cannot be used; the plate's numbers need none of it."""
     reason = CannotMeasure(Reason.BAR_UNUSABLE, str(error).rstrip("."))
     return BarClock(reason, QualityCheck("bar sensor readings", "bad", f"They cannot be used: {error}", BAR_MEASURES))
+
+
+def missing() -> BarClock:
+    """What is told of a bar that sent next to nothing around a lift."""
+    check = QualityCheck("bar sensor readings", "bad", "They are missing during this lift.", BAR_MEASURES)
+    return BarClock(not_covered(), check)
 
 
 def session_clock(recording: Recording) -> BarClock | None:

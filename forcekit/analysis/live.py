@@ -296,15 +296,15 @@ class LiveAnalysis:
         t_s = self._t.part(window.first, window.last)
         stream = _stream(plate, t_s, self._raw.part(window.first, window.last), self._source)
         beside = then = None
-        if bar is not None and window.stage == "settled" and self._bar_t.end > 0:
+        if bar is not None and window.stage == "settled":
             own = self._bar_t.part(self._bar_t.first, self._bar_t.end)
             clock = self._bar_clock
             on_plate = own if clock is None else clock.offset_s + clock.rate * own
             a, b = int(np.searchsorted(on_plate, t_s[0], "left")), int(np.searchsorted(on_plate, t_s[-1], "right"))
-            if b - a > LEAST_BAR:
-                first = self._bar_t.first
-                beside = _stream(bar, on_plate[a:b], self._bar_raw.part(first + a, first + b), self._source)
-                then = None if clock is None else replace(clock, t_s=float(t_s[-1]))
+            first = self._bar_t.first
+            beside = _stream(bar, on_plate[a:b], self._bar_raw.part(first + a, first + b), self._source)
+            if b - a > LEAST_BAR and clock is not None:
+                then = replace(clock, t_s=float(t_s[-1]))
         return Due(window, Recording(stream, beside), then)
 
     def _heard(self) -> list[Event]:

@@ -37,7 +37,7 @@ STANCE_RANGE_S = (0.05, 5.0)
 SAME_LIFT_S = 0.25
 """The watch and the search may place a lift this far from one another (our choice)."""
 LEAST_BAR = 100
-"""Fewer samples of the bar in a window are as good as none (our choice)."""
+"""So many samples of the bar in a window, or fewer, are as good as none (our choice)."""
 
 
 def check_settings(settings: Settings) -> None:
@@ -113,7 +113,7 @@ def _analyze_whole(recording: Recording, plate: Stream, settings: Settings, book
     """Analyse a recording that is one window."""
     if recording.bar is not None and recording.bar.own is not None:
         then = _bar_then(recording.bar, recording.bar.own, plate)
-        recording = replace(recording, bar=None if then is None else replace(then, notes=recording.bar.notes))
+        recording = replace(recording, bar=replace(then, notes=recording.bar.notes))
     found = _find(plate, settings)
     signals, candidates = found.signals, found.candidates
     t = signals.t_s
@@ -222,11 +222,10 @@ def window_of(recording: Recording, window: Window, clock: ClockMap | CannotMeas
         return replace(recording, plate=part, bar=_bar_then(bar, bar.own, part), cards=())
     ends = part.t_s[[0, -1]] if clock is None else clock.to_bar(part.t_s[[0, -1]])
     first, last = np.searchsorted(bar.t_s, ends[0], "left"), np.searchsorted(bar.t_s, ends[1], "right")
-    enough = last - first > LEAST_BAR
-    return replace(recording, plate=part, bar=sliced(bar, int(first), int(last)) if enough else None, cards=())
+    return replace(recording, plate=part, bar=sliced(bar, int(first), int(last)), cards=())
 
 
-def _bar_then(bar: Stream, own: OwnClock, plate: Stream) -> Stream | None:
+def _bar_then(bar: Stream, own: OwnClock, plate: Stream) -> Stream:
     """Samples of the bar beside those of the plate, on the clock that the running session had for them.
 
     It is the first that was laid at or after the plate's last sample: for the window of a lift that very one.
@@ -239,8 +238,6 @@ def _bar_then(bar: Stream, own: OwnClock, plate: Stream) -> Stream | None:
     rough = np.searchsorted(own_s, (np.array([begin_s, end_s]) - then.offset_s) / then.rate + [-1.0, 1.0])
     t_s = then.offset_s + then.rate * own_s[rough[0] : rough[1]]
     first, last = np.searchsorted(t_s, begin_s, "left"), np.searchsorted(t_s, end_s, "right")
-    if last - first <= LEAST_BAR:
-        return None
     start = int(of_run[0] + rough[0])
     return replace(sliced(bar, start + int(first), start + int(last)), t_s=t_s[first:last])
 
@@ -304,8 +301,10 @@ def _beside(recording: Recording, found: _Found, clock: BarClock | None = None) 
     if recording.bar is None:
         return None
     # The bar's part is loaded where there is a bar: a plate alone starts sooner.
-    from forcekit.analysis.beside import bar_beside, beside_on
+    from forcekit.analysis.beside import BarBeside, bar_beside, beside_on, missing
 
+    if recording.bar.t_s.size <= LEAST_BAR:
+        return BarBeside(None, missing())
     if clock is not None:
         return beside_on(recording.bar, clock)
     s = found.signals

@@ -142,7 +142,7 @@ def rep_curves(rep: Rep) -> dict[str, Any]:
         "stance": lift.measures["stance_pressure_of_foot"].value,
         "drive": lift.measures["pressure_in_drive_of_foot"].value,
         "bar": None,
-        "words": {"force": headline(lift), "foot": _foot_words(lift), "bar": "No sensor on the bar."},
+        "words": {"force": headline(lift), "foot": _foot_words(lift), "bar": _no_bar_words(rep)},
     }
     along = _along(lift, c)
     if along is not None and c.cop_y_m is not None and lift.foot.length_m:
@@ -175,6 +175,14 @@ def _bar_words(lift: Lift) -> str:
     names = ("bar_dip_depth", "bar_forward_in_dip", "bar_forward_in_drive")
     seen = [f"{MEASURES[n].label} {with_interval(lift.measures[n])}" for n in names if lift.measures[n].ok]
     return "; ".join(seen) if seen else "The path of the bar is not known."
+
+
+def _no_bar_words(rep: Rep) -> str:
+    """Why no path of the bar is drawn."""
+    if rep.stage == "first look":
+        return "The first look is by the plate alone."
+    why = rep.lift.measures["bar_dip_depth"].withheld or "the path of the bar is not known"
+    return f"{why[0].upper()}{why[1:].rstrip('.')}."
 
 
 def _thinned(t_s: FloatArray, start_s: float, end_s: float) -> slice:

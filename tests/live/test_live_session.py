@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import pytest
 
+from forcekit.acquire.recording_file import write_take
 from forcekit.acquire.replay import replay
 from forcekit.acquire.source import read
 from forcekit.analysis import windows
@@ -24,6 +25,7 @@ from forcekit.errors import InputError
 from forcekit.history.people import add_athlete
 from forcekit.history.recordings import find_kept
 from forcekit.history.store import Store, open_store
+from forcekit.live.keeping import take_of_window
 from forcekit.live.measuring import Measuring
 from forcekit.live.session import LiveSession
 from forcekit.model import AttemptCard, Recording
@@ -268,3 +270,17 @@ def test_a_fault_at_one_lift_costs_neither_the_next_nor_the_end(
     assert abs(state["reps"][0]["at_s"] - second_s) < 1.0
     assert any("stumbled over a movement (nonsense); the recording goes on" in m for m in state["messages"])
     assert any("a torn packet" in m for m in state["messages"])
+
+
+@pytest.mark.parametrize("suffix", [".parquet", ".npz"])
+@pytest.mark.parametrize("n_bar", [0, 1, 60])
+def test_a_window_without_the_bars_samples_is_kept_and_says_so(
+    day: Recording, tmp_path: Path, suffix: str, n_bar: int
+) -> None:
+    """A sensor that fell silent leaves an empty stream: its window is written, read, and measured with that reason."""
+    assert day.bar is not None
+    window = Recording(day.plate, sliced(day.bar, 0, n_bar))
+    path = write_take(take_of_window(window, AttemptCard(), 0.0), tmp_path / f"window{suffix}")
+    for lift in analyze(read(path)).lifts:
+        assert (lift.measures["bar_dip_depth"].withheld or "").startswith("samples are missing there (the sensor on")
+        assert lift.measures["dip_depth"].ok
