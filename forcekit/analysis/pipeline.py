@@ -303,7 +303,9 @@ def _beside(recording: Recording, found: _Found, clock: BarClock | None = None) 
     # The bar's part is loaded where there is a bar: a plate alone starts sooner.
     from forcekit.analysis.beside import BarBeside, bar_beside, beside_on, missing
 
-    if recording.bar.t_s.size <= LEAST_BAR:
+    # Of a whole file of so few samples its reader says more.
+    cut_out = recording.bar.common_clock if clock is None else not isinstance(clock.clock, CannotMeasure)
+    if cut_out and recording.bar.t_s.size <= LEAST_BAR:
         return BarBeside(None, missing())
     if clock is not None:
         return beside_on(recording.bar, clock)
