@@ -7,13 +7,12 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
 from forcekit.errors import InputError
 from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC, reps_text
 from forcekit.history.questions import COMPARED
 from forcekit.history.series import Series, measure_names_of, series
-from forcekit.history.several import JointTest, joint_test
+from forcekit.history.several import NO_SCATTER, JointTest, joint_test, scatters
 from forcekit.history.store import Store
 from forcekit.history.wording import Wording, interval_text, join_words, load_text, measure_words, number_text
 from forcekit.model import BoolArray, FloatArray
@@ -256,6 +255,9 @@ def _two_sessions(reps: _Reps, now: BoolArray, then: BoolArray, group: FloatArra
     names, left_out = _comparable(reps, now, then)
     rows = np.flatnonzero(np.all([np.isfinite(reps.value[n]) for n in names], axis=0)) if names else np.empty(0, int)
     rows = np.union1d(rows[-MOST_REPS:], rows[now[rows] | then[rows]]).astype(np.int64)
+    # Where a measure is missing, a load may be left in one session only and says nothing of the change.
+    shared = np.intersect1d(group[rows][now[rows]], group[rows][then[rows]])
+    now, then = now & np.isin(group, shared), then & np.isin(group, shared)
     both = now | then
     # Outside the two sessions every load of every session is a level of its own; inside, every load is.
     level = np.where(both, -group, 1.0 + group + 1000.0 * np.unique(reps.session, return_inverse=True)[1])[rows]
@@ -263,14 +265,18 @@ def _two_sessions(reps: _Reps, now: BoolArray, then: BoolArray, group: FloatArra
     spare = rows.size - nuisance.shape[1] - 1
     n_now, n_before = int(now[rows].sum()), int(then[rows].sum())
     loads = tuple(float(k) for k in np.unique(reps.load[now & np.isfinite(reps.load)]))
-    if not names or not n_now or not n_before or spare < LEAST_SPARE:
-        why = "too few reps are repeated at one load within a session to know how much single reps scatter"
-        return _withheld(what, why if names else "no measure was taken in both sessions", left_out)
-    names, left_out = _with_spread(reps, rows, nuisance, names, left_out)
-    y = np.column_stack([reps.value[n][rows] for n in names]) if names else np.empty((rows.size, 0))
     if not names:
-        return _withheld(what, "no measure has any spread", left_out)
-    test = joint_test(y, nuisance, now[rows].astype(np.float64))
+        return _withheld(what, "no measure was taken in both sessions", left_out)
+    if not shared.size:
+        return _withheld(what, "the two have no reps at one load in which all measures were taken", left_out)
+    if spare < LEAST_SPARE:
+        why = "too few reps are repeated at one load within a session to know how much single reps scatter"
+        return _withheld(what, why, left_out)
+    y, effect = np.column_stack([reps.value[n][rows] for n in names]), now[rows].astype(np.float64)
+    names, y, left_out = _scattering(names, y, nuisance, effect, left_out)
+    if not names:
+        return _withheld(what, NO_SCATTER, left_out)
+    test = joint_test(y, nuisance, effect)
     before = y[then[rows]].mean(axis=0)
     changes = tuple(_change(n, before[i], test, i, measure_words(n, reps.units[n]), what) for i, n in enumerate(names))
     return _told(what, loads, n_now, n_before, changes, left_out)
@@ -286,18 +292,22 @@ def _against_load(reps: _Reps, now: BoolArray, load: float | None) -> Against:
         return _withheld(what, f"this session has no rep {at_load}")
     earlier = like & (reps.at < reps.at[now].min())
     sessions = np.unique(reps.session[earlier])
-    what = f"{sessions.size} earlier session{'' if sessions.size == 1 else 's'} {at_load}"
     names, left_out = _comparable(reps, here, earlier)
     means = {n: _means(reps.value[n], reps.session, sessions, earlier) for n in names}
     whole = np.all([np.isfinite(m) for m in means.values()], axis=0) if names else np.zeros(sessions.size, np.bool_)
-    names = [n for n in names if np.ptp(means[n][whole]) > 0.0] if whole.any() else []
     n_whole = int(np.count_nonzero(whole))
-    if n_whole < LEAST_REPS or not names:
-        return _withheld(what, f"{n_whole} earlier session(s) {at_load}, at least {LEAST_REPS} are needed", left_out)
+    of_whole = f"{n_whole} earlier session{'' if n_whole == 1 else 's'} {at_load}"
+    if n_whole < LEAST_REPS:
+        with_all = " with all these measures" if n_whole < sessions.size else ""
+        return _withheld(what, f"{of_whole}{with_all}, at least {LEAST_REPS} are needed", left_out)
+    what = of_whole
     today = [float(np.nanmean(reps.value[n][here])) for n in names]
     y = np.column_stack([np.append(means[n][whole], v) for n, v in zip(names, today, strict=True)])
-    effect = np.append(np.zeros(n_whole), 1.0)
-    test = joint_test(y, np.ones((n_whole + 1, 1)), effect)
+    nuisance, effect = np.ones((n_whole + 1, 1)), np.append(np.zeros(n_whole), 1.0)
+    names, y, left_out = _scattering(names, y, nuisance, effect, left_out)
+    if not names:
+        return _withheld(what, NO_SCATTER, left_out)
+    test = joint_test(y, nuisance, effect)
     before = y[:-1].mean(axis=0)
     changes = tuple(_change(n, before[i], test, i, measure_words(n, reps.units[n]), what) for i, n in enumerate(names))
     n_before = int(np.count_nonzero(earlier & np.isin(reps.session, sessions[whole])))
@@ -327,17 +337,13 @@ def _comparable(reps: _Reps, now: BoolArray, then: BoolArray) -> tuple[list[str]
     return names, left_out
 
 
-def _with_spread(
-    reps: _Reps, rows: npt.NDArray[np.int64], nuisance: FloatArray, names: list[str], left_out: dict[str, str]
-) -> tuple[list[str], dict[str, str]]:
+def _scattering(
+    names: list[str], y: FloatArray, nuisance: FloatArray, effect: FloatArray, left_out: dict[str, str]
+) -> tuple[list[str], FloatArray, dict[str, str]]:
     """Take out measures whose repeats do not scatter at all: nothing can be said about them."""
-    constant = []
-    for name in names:
-        y = reps.value[name][rows]
-        rest = y - nuisance @ np.linalg.lstsq(nuisance, y, rcond=None)[0]
-        if float(np.abs(rest).max()) <= 1e-12 * max(1.0, float(np.abs(y).max())):
-            constant.append(name)
-    return [n for n in names if n not in constant], left_out | dict.fromkeys(constant, "the same value in all reps")
+    does = scatters(y, nuisance, effect)
+    still = dict.fromkeys((n for n, k in zip(names, does, strict=True) if not k), NO_SCATTER)
+    return [n for n in names if n not in still], y[:, does], left_out | still
 
 
 def _change(name: str, before: float, test: JointTest, i: int, words: Wording, what: str) -> MeasureChange:

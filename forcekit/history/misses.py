@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from forcekit.history.several import joint_test
+from forcekit.history.several import NO_SCATTER, joint_test, scatters
 from forcekit.history.wording import Wording, interval_text, join_words, signed_text, wording
 from forcekit.model import BoolArray, FloatArray
 
@@ -118,8 +118,14 @@ def miss_contrast(
     nuisance = np.ones((n_makes + n_misses, 1))
     if adjusted and loads is not None:
         nuisance = np.column_stack([nuisance, loads])
-    y = np.column_stack([measures[name][rows] for name in names])
-    test = joint_test(y, nuisance, missed[rows].astype(np.float64), seed=seed)
+    y, effect = np.column_stack([measures[name][rows] for name in names]), missed[rows].astype(np.float64)
+    scattered = scatters(y, nuisance, effect)
+    left_out |= {name: NO_SCATTER for name, does in zip(names, scattered, strict=True) if not does}
+    names, y = [name for name in names if name not in left_out], y[:, scattered]
+    if not names:
+        sentence = f"Makes and misses not compared: {NO_SCATTER}."
+        return MissContrast((), n_makes, n_misses, adjusted, left_out, NO_SCATTER, sentence)
+    test = joint_test(y, nuisance, effect, seed=seed)
     said = {name: words.get(name) or wording(name, units.get(name, "")) for name in names}
     residual = _spread(y, nuisance, missed[rows])
     found = [
@@ -150,8 +156,6 @@ def _usable(
         total = np.array([np.count_nonzero(known & ~missed), np.count_nonzero(known & missed)])
         if np.any(2 * np.array([makes, misses]) < total):
             left_out[name] = f"measured in {makes} makes and {misses} misses only"
-        elif have.any() and float(np.ptp(values[have])) == 0.0:
-            left_out[name] = "the same value in all attempts"
         else:
             names.append(name)
     rows = known.copy()

@@ -12,8 +12,11 @@ from forcekit.history.loads import LEAST_REPS, LEAST_REPS_LOAD, choose_reps
 from forcekit.history.wording import Wording, interval_text, join_words, load_text, number_text, wording
 from forcekit.model import BoolArray, FloatArray
 
-__all__ = ["Comparison", "JointTest", "MeasureCompared", "compare_many", "holm", "joint_test"]
+__all__ = ["NO_SCATTER", "Comparison", "JointTest", "MeasureCompared", "compare_many", "holm", "joint_test", "scatters"]
 
+ROUNDING_FRAC = 1e-12
+"""What is left of numbers at less than this share of their size is rounding, not scatter."""
+NO_SCATTER = "repeated reps do not scatter, so chance cannot be judged"
 N_ROTATIONS = 9999
 """Random rotations; the standard error of a p-value of 0.05 is then 0.002."""
 
@@ -78,6 +81,11 @@ def joint_test(y: FloatArray, nuisance: FloatArray, effect: FloatArray, *, seed:
     seed : int
         Of the rotations, so that the same data give the same answer.
 
+    Raises
+    ------
+    ValueError
+        If the rows cannot tell the effect from `nuisance`, or a column of y does not scatter (see `scatters`).
+
     Notes
     -----
     The part of y that `nuisance` cannot explain has, if there is no effect, a distribution that no rotation
@@ -93,36 +101,80 @@ def joint_test(y: FloatArray, nuisance: FloatArray, effect: FloatArray, *, seed:
     from scipy import stats
 
     n, m = y.shape
-    rank = int(np.linalg.matrix_rank(nuisance))
-    q, _ = np.linalg.qr(nuisance, mode="complete")
-    free = q[:, rank:]
-    df = n - rank - 1
-    direction = free.T @ effect
+    span = _span(nuisance)
+    df = n - span.shape[1] - 1
+    direction = _beyond(effect[:, None], span)[:, 0]
     length = float(np.linalg.norm(direction))
     if df < 1 or length < 1e-10:
         raise ValueError("the effect cannot be told from the nuisance columns with so few rows")
-    z = free.T @ y
-    squares = np.einsum("ij,ij->j", z, z)
-    if np.any(squares <= 0.0):
-        raise ValueError("a column of y has no spread")
-    along = (direction / length) @ z
-    se = np.sqrt((squares - along**2) / df) / length
+    if not scatters(y, nuisance, effect).all():
+        raise ValueError("a column of y does not scatter about nuisance and effect")
+    free = _beyond(y, span)
+    along = (direction / length) @ free
+    rest = free - np.outer(direction / length, along)
+    se = np.sqrt(np.einsum("ij,ij->j", rest, rest) / df) / length
     t = along / length / se
-    # einsum and not @: so small a product is not worth the threads of a matrix library
-    null = np.einsum("ij,jk->ik", _rotations(n - rank, seed), z) ** 2
-    null = null / (squares - null) * df
     p = 2.0 * stats.t.sf(np.abs(t), df)
-    p_joint = p.copy() if m == 1 else _step_down(t**2, null)
-    largest = null.max(axis=1)
-    factor = float(np.sqrt(np.quantile(largest, 0.95))) if m > 1 else float(stats.t.ppf(0.975, df))
-    return JointTest(along / length, se, t, p, p_joint, df, factor)
+    if m == 1:
+        return JointTest(along / length, se, t, p, p.copy(), df, float(stats.t.ppf(0.975, df)))
+    null = _null_t_squared(free, df, seed)
+    factor = float(np.sqrt(np.quantile(null.max(axis=1), 0.95)))
+    return JointTest(along / length, se, t, p, _step_down(t**2, null), df, factor)
+
+
+def scatters(y: FloatArray, nuisance: FloatArray, effect: FloatArray) -> BoolArray:
+    """Whether each column of y scatters about what nuisance and effect explain; without scatter there is no test.
+
+    Parameters
+    ----------
+    y, nuisance, effect : array
+        As for `joint_test`.
+
+    Returns
+    -------
+    array of bool, shape (m,)
+    """
+    rest = _beyond(y, _span(np.column_stack([nuisance, effect])))
+    told: BoolArray = np.abs(rest).max(axis=0) > ROUNDING_FRAC * np.abs(y).max(axis=0)
+    return told
+
+
+def _span(columns: FloatArray) -> FloatArray:
+    """Orthonormal columns that span the same space; fewer where some depend on the others."""
+    left, sizes, _ = np.linalg.svd(columns, full_matrices=False)
+    kept: FloatArray = left[:, sizes > sizes[0] * max(columns.shape) * np.finfo(np.float64).eps]
+    return kept
+
+
+def _beyond(y: FloatArray, span: FloatArray) -> FloatArray:
+    """Part of the columns of y that orthonormal columns do not explain."""
+    return y - span @ (span.T @ y)
+
+
+def _null_t_squared(free: FloatArray, df: int, seed: int) -> FloatArray:
+    """t² of each measure without an effect; shape (rotations, m).
+
+    Only the lengths of the columns and the angles between them matter. They are kept in a space of m dimensions, so
+    that a thousand reps cost no more than ten.
+    """
+    unit = free / np.sqrt(np.einsum("ij,ij->j", free, free))
+    _, sizes, right = np.linalg.svd(unit, full_matrices=False)
+    k = min(df + 1, unit.shape[1])
+    # einsum and not @: so small a product is not worth the threads of a matrix library
+    explained = np.einsum("ij,jk->ik", _rotations(df + 1, k, seed), sizes[:k, None] * right[:k]) ** 2
+    found: FloatArray = explained / (1.0 - explained) * df
+    return found
 
 
 @lru_cache(maxsize=16)
-def _rotations(n_free: int, seed: int) -> FloatArray:
-    """Random directions in n_free dimensions; the same for all comparisons of one size."""
-    turned = np.random.default_rng(seed).standard_normal((N_ROTATIONS, n_free))
-    turned /= np.linalg.norm(turned, axis=1, keepdims=True)
+def _rotations(n_free: int, k: int, seed: int) -> FloatArray:
+    """First k components of random directions in n_free dimensions; the same for all comparisons of one size."""
+    random = np.random.default_rng(seed)
+    turned = random.standard_normal((N_ROTATIONS, k))
+    squares = np.einsum("ij,ij->i", turned, turned)
+    if n_free > k:
+        squares += random.chisquare(n_free - k, N_ROTATIONS)
+    turned /= np.sqrt(squares)[:, None]
     turned.setflags(write=False)
     return turned
 
@@ -206,12 +258,15 @@ def compare_many(
     said = {name: words.get(name) or wording(name, units.get(name, "")) for name in new}
     rows, with_line, why = _rows_near(old, loads_kg, load_kg)
     names, left_out = _comparable(new, old, rows)
-    complete = rows.copy()
+    measured = np.ones(rows.size, dtype=np.bool_)
     for name in names:
-        complete &= np.isfinite(old[name])
+        measured &= np.isfinite(old[name])
+    if loads_kg is not None and not measured.all():
+        # The load must lie among those of the reps that are used: a line through the others would be extrapolated.
+        rows, with_line, why = _rows_near(old, np.where(measured, loads_kg, np.nan), load_kg)
+    complete = rows & measured
     n = int(np.count_nonzero(complete))
     least = LEAST_REPS_LOAD if with_line else LEAST_REPS
-    names, left_out = _drop_constant(names, left_out, old, complete) if n >= least else (names, left_out)
     if not names or n < least:
         why = why or f"{n} earlier reps with all these measures, at least {least} are needed"
         return Comparison(n, (), left_out | dict.fromkeys(names, why), f"Not compared with usual: {why}.")
@@ -220,7 +275,12 @@ def compare_many(
     if with_line and loads_kg is not None and load_kg is not None:
         nuisance = np.column_stack([nuisance, np.append(loads_kg[complete], load_kg)])
     effect = np.append(np.zeros(n), 1.0)
-    test = joint_test(y, nuisance, effect, seed=seed)
+    scattered = scatters(y, nuisance, effect)
+    left_out |= {name: NO_SCATTER for name, does in zip(names, scattered, strict=True) if not does}
+    names = [name for name in names if name not in left_out]
+    if not names:
+        return Comparison(n, (), left_out, f"Not compared with usual: {NO_SCATTER}.")
+    test = joint_test(y[:, scattered], nuisance, effect, seed=seed)
     at = "" if load_kg is None else f" at {load_text(load_kg)}"
     found = tuple(
         _compared(name, float(new[name]), test, i, said[name], (at, n), 1.0 - level) for i, name in enumerate(names)
@@ -244,9 +304,9 @@ def _compared(
 
 def _summary(found: tuple[MeasureCompared, ...], said: Mapping[str, Wording], n: int, at: str) -> str:
     out = sorted((m for m in found if m.differs), key=lambda m: m.p_joint)
-    of = f"{len(found)} measures compared with {n} earlier reps{at}"
+    of = f"{len(found)} measure{'' if len(found) == 1 else 's'} compared with {n} earlier reps{at}"
     if not out:
-        return f"As usual: {of}, none differs."
+        return f"As usual: {of}, {'it does not differ' if len(found) == 1 else 'none differs'}."
     parts = [f"{said[m.measure].label} {_way(m, said[m.measure])}" for m in out]
     return f"Different from usual: {join_words(parts)} ({of})."
 
@@ -283,11 +343,3 @@ def _comparable(
         else:
             names.append(name)
     return names, left_out
-
-
-def _drop_constant(
-    names: list[str], left_out: dict[str, str], old: Mapping[str, FloatArray], rows: BoolArray
-) -> tuple[list[str], dict[str, str]]:
-    """Take out measures without spread: nothing can be said about them."""
-    constant = [name for name in names if float(np.ptp(old[name][rows])) == 0.0]
-    return [n for n in names if n not in constant], left_out | dict.fromkeys(constant, "the same value in all reps")

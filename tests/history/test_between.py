@@ -11,6 +11,7 @@ from reps import DAY_S, START, add
 from forcekit.errors import InputError
 from forcekit.history.between import compare_sessions
 from forcekit.history.people import add_athlete
+from forcekit.history.several import NO_SCATTER
 from forcekit.history.store import Store, open_store
 from forcekit.history.usual import usual_range
 
@@ -101,3 +102,30 @@ def test_what_cannot_be_compared_says_why(tmp_path: Path) -> None:
     assert "no earlier session" in str(first.last.withheld)
     assert "too few reps are repeated" in str(second.last.withheld)
     assert "at least 3" in str(second.same_load.withheld)
+
+
+def test_a_load_measured_in_one_session_only_says_nothing_of_the_change(tmp_path: Path) -> None:
+    """Where a withheld measure leaves the two sessions no load in common, they are not compared."""
+    rng = np.random.default_rng(8)
+    with open_store(tmp_path) as store:
+        add_athlete(store, NAME)
+        for day, whole in ((0.0, 80.0), (3.0, 100.0)):
+            for i, load in enumerate((80.0, 80.0, 80.0, 100.0, 100.0, 100.0)):
+                values = {"transition_time": 0.06 + 0.003 * float(rng.standard_normal()), "dip_depth": 0.15}
+                values["dip_depth"] += 0.01 * float(rng.standard_normal())
+                if load != whole:
+                    del values["dip_depth"]
+                add(store, NAME, day=day + 1e-3 * i, load_kg=load, **values)
+        last = compare_sessions(store, NAME, names=["transition_time", "dip_depth"]).last
+
+    assert last.withheld == "the two have no reps at one load in which all measures were taken"
+
+
+def test_earlier_sessions_without_scatter_are_not_called_too_few(tmp_path: Path) -> None:
+    """Four earlier days with the same mean are enough days; what is missing is their scatter."""
+    days: list[Day] = [(float(d), [(80.0, v) for v in (0.1, 0.13, 0.16)]) for d in range(4)]
+    with filled(tmp_path, [*days, (5.0, [(80.0, 0.12), (80.0, 0.14)])]) as store:
+        against = compare_sessions(store, NAME, names=["transition_time"]).same_load
+
+    assert against.withheld == NO_SCATTER
+    assert against.measures == ()

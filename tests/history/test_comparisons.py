@@ -10,6 +10,7 @@ from forcekit.errors import InputError
 from forcekit.history.breakload import break_load
 from forcekit.history.misses import miss_contrast
 from forcekit.history.reliability import intraclass_correlation, typical_error
+from forcekit.history.several import NO_SCATTER
 from forcekit.history.squad import Squad, squad_from, squad_range
 from forcekit.history.trend import step_p_value, trend
 from forcekit.history.trial import cue_trial
@@ -85,6 +86,18 @@ def test_miss_contrast_refuses() -> None:
     assert few.sentence == "Makes and misses not compared: 6 makes and 2 misses, at least 3 of each are needed."
     assert apart.withheld is not None
     assert "cannot be told apart" in apart.withheld
+
+
+def test_makes_and_misses_that_do_not_scatter_are_not_compared() -> None:
+    """Times in whole steps of a slow clock, all makes alike and all misses alike: chance cannot be judged."""
+    missed = np.array([False] * 4 + [True] * 4)
+    steps = np.where(missed, 0.13, 0.12)
+    alone = miss_contrast({"transition_time": steps}, missed)
+    with_other = miss_contrast({"transition_time": steps, "dip_depth": RNG.standard_normal(8)}, missed)
+
+    assert alone.sentence == f"Makes and misses not compared: {NO_SCATTER}."
+    assert [d.measure for d in with_other.differences] == ["dip_depth"]
+    assert with_other.left_out == {"transition_time": NO_SCATTER}
 
 
 def test_break_load_of_a_clean_bend() -> None:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import tracemalloc
+
 import numpy as np
 import pytest
 from scipy import stats
 
-from forcekit.history.several import compare_many, holm, joint_test
+from forcekit.history.several import NO_SCATTER, compare_many, holm, joint_test
 
 RNG = np.random.default_rng(11)
 OLD = RNG.standard_normal((12, 3))
@@ -77,3 +79,54 @@ def test_the_same_data_give_the_same_answer() -> None:
     ask = ({"a": 1.0, "b": 2.0}, {"a": OLD[:, 0], "b": OLD[:, 1]})
 
     assert [m.p_joint for m in compare_many(*ask).measures] == [m.p_joint for m in compare_many(*ask).measures]
+
+
+def test_rotations_in_few_dimensions_are_rotations_of_all_reps() -> None:
+    """The joint p and factor are those of turning all reps at random, done here the long way."""
+    y = RNG.standard_normal((40, 3)) @ np.array([[1.0, 0.8, 0.0], [0.0, 0.6, 0.5], [0.0, 0.0, 1.0]])
+    y[-1] += 2.2
+    effect = np.append(np.zeros(39), 1.0)
+    test = joint_test(y, np.ones((40, 1)), effect)
+    turned = RNG.standard_normal((20000, 40))
+    turned -= turned.mean(axis=1, keepdims=True)
+    turned /= np.linalg.norm(turned, axis=1, keepdims=True)
+    explained = (turned @ y) ** 2 / np.sum((y - y.mean(axis=0)) ** 2, axis=0)
+    largest = np.max(explained / (1.0 - explained) * 38, axis=1)
+
+    # both sides are random: standard error of a p below 0.005, of the quantile below 0.03
+    assert test.p_joint.min() == pytest.approx(np.mean(largest >= np.max(test.t**2)), abs=0.02)
+    assert test.factor_joint == pytest.approx(np.sqrt(np.quantile(largest, 0.95)), abs=0.12)
+
+
+def test_a_long_history_needs_no_more_memory_than_its_numbers() -> None:
+    """Three thousand earlier reps in eight measures (0.2 MB) are compared in a few megabytes."""
+    old = {name: RNG.standard_normal(3000) for name in "abcdefgh"}
+    tracemalloc.start()
+    try:
+        compare_many(dict.fromkeys(old, 0.0), old, loads_kg=RNG.uniform(60.0, 100.0, 3000), load_kg=80.0)
+        peak = tracemalloc.get_traced_memory()[1]
+    finally:
+        tracemalloc.stop()
+
+    assert peak < 20e6
+
+
+def test_reps_without_a_measure_do_not_lend_their_load() -> None:
+    """Reps at 100 kg that lack the measure do not make 90 kg lie among the loads of those that have it."""
+    loads = np.array([80.0] * 7 + [100.0] * 3)
+    found = compare_many({"a": 0.1}, {"a": np.append(OLD[:7, 0], [np.nan] * 3)}, loads_kg=loads, load_kg=90.0)
+
+    assert found.measures == ()
+    assert "90 kg is outside the loads so far (all 80 kg)" in found.sentence
+
+
+def test_measures_on_one_line_over_load_are_left_out() -> None:
+    """Earlier reps that lie exactly on a line over load leave nothing to judge a new one by."""
+    loads = np.array([60.0, 70.0, 80.0, 90.0, 100.0, 110.0])
+    found = compare_many(
+        {"a": 0.2, "b": 0.0}, {"a": 0.1 + 0.001 * loads, "b": OLD[:6, 0]}, loads_kg=loads, load_kg=85.0
+    )
+
+    assert [m.measure for m in found.measures] == ["b"]
+    assert found.left_out == {"a": NO_SCATTER}
+    assert found.sentence.startswith("As usual: 1 measure compared with 6 earlier reps at 85 kg")
