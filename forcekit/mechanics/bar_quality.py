@@ -240,12 +240,15 @@ def _turn_factor(
     """Factor (1, π/180 or 180/π) that makes the gyroscope turn gravity from rest to rest; None when nothing turned."""
     up = [accel[a:b].mean(axis=0) for a, b in rests]
     up = [force / np.linalg.norm(force) for force in up]
+    # A short rest may be a slow turn; its mean is no bias.
+    longest = max(rests, key=lambda r: r[1] - r[0], default=(0, 0))
+    bias = gyro[slice(*longest)].mean(axis=0) if rests else np.zeros(3)
 
     def misfit(factor: float) -> float:
         """Root of the summed squares of the angles between gravity as it is seen and as the gyroscope turns it."""
         total = 0.0
         for ((a0, a1), before), ((b0, b1), after) in pairwise(zip(rests, up, strict=True)):
-            turning = gyro[(a0 + a1) // 2 : (b0 + b1) // 2 + 1] - gyro[a0:a1].mean(axis=0)
+            turning = gyro[(a0 + a1) // 2 : (b0 + b1) // 2 + 1] - bias
             turn = total_turn(rotation_vectors(factor * turning, 1.0 / rate_hz))
             total += math.acos(float(np.clip(turn.T @ before @ after, -1.0, 1.0))) ** 2
         return math.sqrt(total)

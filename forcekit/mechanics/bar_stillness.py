@@ -105,8 +105,22 @@ def bar_rests(
     still &= np.sqrt(((turn - turn[stillest]) ** 2).sum(axis=1)) <= s.turn_radps
     shortest = max(2, round(s.shortest_s * rate_hz))
     size = np.sqrt((accel_mps2**2).sum(axis=1))
-    found = (_standing(size, run, s.drift_mps, rate_hz) for run in runs(still))
+    found: list[tuple[int, int]] = []
+    for stop in _stops(runs(still), width):
+        first, last = _standing(size, (stop[0][0], stop[-1][1]), s.drift_mps, rate_hz)
+        found += [(max(a, first), min(b, last)) for a, b in stop]
     return tuple((a, b) for a, b in found if b - a >= shortest)
+
+
+def _stops(rests: list[tuple[int, int]], apart: int) -> list[list[tuple[int, int]]]:
+    """Rests that follow each other so closely that the bar stopped once, together."""
+    out: list[list[tuple[int, int]]] = []
+    for rest in rests:
+        if out and rest[0] - out[-1][-1][1] <= apart:
+            out[-1].append(rest)
+        else:
+            out.append([rest])
+    return out
 
 
 def _standing(size_mps2: FloatArray, run: tuple[int, int], drift_mps: float, rate_hz: float) -> tuple[int, int]:
@@ -124,5 +138,6 @@ def _standing(size_mps2: FloatArray, run: tuple[int, int], drift_mps: float, rat
 def _moving(off_mps2: FloatArray, drift_mps: float, rate_hz: float) -> int:
     """Samples at the start of a stretch up to the last whose speed is further than allowed from that of its end."""
     speed = np.cumsum(off_mps2) / rate_hz
-    away = np.flatnonzero(np.abs(speed - np.median(speed[speed.size // 2 :])) > drift_mps)
+    early = speed[: 3 * speed.size // 4]
+    away = np.flatnonzero(np.abs(early - np.median(speed[speed.size // 2 :])) > drift_mps)
     return int(away[-1]) + 1 if away.size else 0

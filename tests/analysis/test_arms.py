@@ -21,6 +21,7 @@ from forcekit.simulate.lifter import simulate_lift
 from forcekit.simulate.motion import Motion
 from forcekit.simulate.plan import LiftPlan
 from forcekit.simulate.sensors import PlateSensor, record_plate
+from tests.benchmarks.accuracy import one
 
 SENSOR = SimulatedBarSensor(
     rate_hz=200.0,
@@ -251,3 +252,14 @@ def test_a_bar_alone_in_a_wrong_unit_is_named() -> None:
     recording = _edited(recording_of(motion_of(None, 3), 3), _scaled("a", 1.0 / 9.81))
     with pytest.raises(InputError, match="its numbers are in g, not in m/s²"):
         analyze(dataclasses.replace(recording, plate=None))
+
+
+@pytest.mark.parametrize("seed", [1013, 1593])
+def test_slow_turns_and_small_pushes_cost_no_lift(seed: int) -> None:
+    """Two lifts of the large run with a rest of 0.25 s in which the bar turns, and a stance that begins with a push.
+
+    The first was once taken for a gyroscope in degrees, the second for a bar that was never at rest.
+    """
+    found = one(seed)
+    assert found["bar"]
+    assert "bar_dip_depth" in found["errors"]

@@ -270,6 +270,17 @@ def test_a_movement_that_dies_away_is_no_rest() -> None:
     assert rest[1] / rate > 5.8
 
 
+def test_a_small_push_at_the_start_does_not_cost_a_rest() -> None:
+    """A bar that gains 20 mm/s in the first 0.15 s of a stance of 1.9 s: only those are cut off."""
+    rate = 200.0
+    t = np.arange(0.0, 1.9, 1.0 / rate)
+    up = np.where(t < 0.15, 0.02 * 0.5 * np.pi / 0.15 * np.sin(np.pi * t / 0.15), 0.0)
+    force = np.column_stack([np.zeros(t.size), np.zeros(t.size), STANDARD_GRAVITY_MPS2 + up])
+    (rest,) = bar_rests(force, None, rate)
+    assert rest[0] / rate < 0.2
+    assert rest[1] / rate > 1.7
+
+
 def test_steady_motion_that_looks_like_a_rest_is_left_out() -> None:
     """A bar that rises at constant speed is still for the sensor, not for the smoother."""
     lifted = World(up=((-0.18, 2.0, 2.6), (0.6, 2.5, 3.1), (3.0, 3.0, 5.0)), forward=(), left=(), end_s=6.5)
