@@ -245,8 +245,11 @@ def _finish(desk: Desk, *, has_card: bool) -> None:
         raise InputError(f"no sample came ({problems}); check cable, power and device file.{kept}")
     path = capture.finish()
     print(f"recording written: {path} ({byte_size(path.stat().st_size)})")
-    for line in _take_lines(read_take(path)):
+    take = read_take(path)
+    for line in [*_take_lines(take), *take.left_out]:
         print(f"  {line}")
+    if take.left_out:
+        print(f"  the journal {capture.path} was kept")
     print(f"next: forcekit analyze {path}")
 
 
@@ -338,5 +341,8 @@ def recover(
         print("  lost: nothing that had been written")
     if not found.was_closed:
         print("  the recording was not stopped in good order; what the device sent afterwards was never written")
-    print(f"  {journal} was left as it is; remove it when the new file is good")
+    for sentence in found.take.left_out:
+        print(f"  not read: {sentence}")
+    when = "keep it for what was not read" if found.take.left_out else "remove it when the new file is good"
+    print(f"  {journal} was left as it is; {when}")
     print(f"next: forcekit analyze {found.path}")

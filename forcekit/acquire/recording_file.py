@@ -46,7 +46,8 @@ def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
     journal : str or Path
         Closed, or left behind by a program that was killed.
     keep_journal : bool
-        Otherwise the journal is removed once the new file is on the disk and was read back.
+        Otherwise the journal is removed once the new file is on the disk and was read back, unless it alone holds what
+        does not fit its device file.
 
     Raises
     ------
@@ -58,7 +59,7 @@ def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
     journal = Path(journal)
     take = assemble(read_journal(journal), journal.name)
     path = write_take(take, _free_name(journal.with_suffix(".parquet" if find_spec("pyarrow") else ".npz")))
-    if not keep_journal:
+    if not keep_journal and not take.left_out:
         journal.unlink()
     return path
 
@@ -103,7 +104,7 @@ def read_take(path: str | Path) -> Take:
             )
         streams = tuple(_stream(m, columns[i], path.name) for i, m in enumerate(meta["streams"]))
         cards = tuple(TimedCard(float(c["t_s"]), msgspec.convert(c["card"], AttemptCard)) for c in meta["cards"])
-        return Take(streams, cards, meta["started"], tuple(meta["notes"]))
+        return Take(streams, cards, meta["started"], tuple(meta["notes"]), tuple(meta.get("left_out", ())))
     except (KeyError, IndexError, TypeError, msgspec.ValidationError) as error:
         raise _damaged(path, error) from None
 
@@ -145,6 +146,7 @@ def _meta(take: Take) -> dict[str, Any]:
         "format": FORMAT,
         "started": take.started,
         "notes": take.notes,
+        "left_out": take.left_out,
         "cards": [{"t_s": c.t_s, "card": msgspec.to_builtins(c.card)} for c in take.cards],
         "streams": [
             {

@@ -117,6 +117,8 @@ class Take:
     started: str = ""
     """Date and time of the start, UTC, as text."""
     notes: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+    """What does not fit its device file and is in the journal alone, one sentence a device."""
 
 
 @dataclass(slots=True)
@@ -130,6 +132,10 @@ class _Gathered:
     n_arrivals: int = 0
     events: list[tuple[float, str, str]] = field(default_factory=list)
     then: list[ClockThen] = field(default_factory=list)
+    bad_file: str = ""
+    """Why the device file in the journal cannot be used."""
+    unfit: str = ""
+    """Why the first piece that could not be read could not."""
 
 
 def assemble(entries: Iterable[Entry], source: str) -> Take:
@@ -145,7 +151,11 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
     Raises
     ------
     InputError
-        If no device in it sent a single sample, or a description in it cannot be used.
+        If no device in it sent a single sample that could be read.
+
+    Notes
+    -----
+    What a device sent that does not fit its device file is left out and said; the other devices are not touched by it.
     """
     devices: dict[int, _Gathered] = {}
     cards: list[tuple[float, AttemptCard]] = []
@@ -154,7 +164,7 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
         if entry.kind == EntryKind.SESSION:
             started = started or str(json.loads(entry.body).get("started", ""))
         elif entry.kind == EntryKind.DEVICE:
-            devices[entry.device] = _Gathered(_decoder(entry.body))
+            devices[entry.device] = _opened(entry.body)
         elif entry.kind == EntryKind.CARD:
             cards.append((entry.host_s, msgspec.json.decode(entry.body, type=AttemptCard)))
         elif entry.kind == EntryKind.EVENT and json.loads(entry.body)["what"] == CARD_BACK:
@@ -164,6 +174,9 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
     for gathered in devices.values():
         _decode_waiting(gathered)
     full = [g for g in devices.values() if g.batches and g.decoder.device is not None]
+    left_out = tuple(_left_out(g) for g in devices.values() if g.unfit or (g.bad_file and g not in full))
+    if not full and left_out:
+        raise InputError(f"{source}: no sample can be read. {' '.join(left_out)}")
     if not full:
         raise InputError(
             f"{source}: no device in this recording sent a sample that could be read; "
@@ -173,8 +186,9 @@ def assemble(entries: Iterable[Entry], source: str) -> Take:
     zero_host, lead_rate = _zero(lead)
     streams = [_stream(g, zero_host, lead_rate, own_time=g is lead) for g in full]
     timed = tuple(TimedCard((h - zero_host) / lead_rate, c) for h, c in cards)
-    silent = tuple(f"{g.decoder.source} sent no sample that could be read" for g in devices.values() if g not in full)
-    return Take(tuple(streams), timed, started, silent)
+    silent = [g for g in devices.values() if g not in full and not (g.unfit or g.bad_file)]
+    notes = tuple(f"{g.decoder.source} sent no sample that could be read" for g in silent)
+    return Take(tuple(streams), timed, started, notes, left_out)
 
 
 def recording_of(take: Take, source: str) -> Recording:
@@ -191,7 +205,7 @@ def recording_of(take: Take, source: str) -> Recording:
             device=s.device,
             source=f"{source} ({s.source})",
             clock="rate" if s.counted else "stamps",
-            notes=(*s.notes, *more, *take.notes),
+            notes=(*s.notes, *more, *take.notes, *take.left_out),
             common_clock=True,
             own=s.own,
         )
@@ -220,11 +234,22 @@ def common_card(cards: Iterable[AttemptCard]) -> AttemptCard:
 # --------------------------------------------------------------------------------------------------- in parts
 
 
-def _decoder(body: bytes) -> Decoder:
+def _opened(body: bytes) -> _Gathered:
+    """Begin with a device; one whose file cannot be used is left to describe itself, if it can."""
     table = json.loads(body)
     source = str(table["source"])
     text = table.get("device")
-    return start_decoder(device_from_text(text, source) if text else None, source)
+    try:
+        return _Gathered(start_decoder(device_from_text(text, source) if text else None, source))
+    except InputError as error:
+        return _Gathered(start_decoder(None, source), bad_file=str(error))
+
+
+def _left_out(g: _Gathered) -> str:
+    source = g.decoder.source
+    what = "part of what it sent" if g.batches else "what it sent"
+    why = (g.unfit or g.bad_file).removeprefix(f"{source}: ").rstrip(".")
+    return f"{source}: {what} does not fit its device file and is in the journal alone ({why})."
 
 
 def _device(g: _Gathered) -> DeviceFile:
@@ -253,8 +278,12 @@ def _take_in(entry: Entry, g: _Gathered) -> None:
 def _decode_waiting(g: _Gathered) -> None:
     if g.waiting:
         data, g.waiting = b"".join(g.waiting), []
-        news, g.decoder = decode(data, g.waiting_host_s, g.decoder)
-        g.batches += news.batches
+        try:
+            news, g.decoder = decode(data, g.waiting_host_s, g.decoder)
+        except InputError as error:
+            g.unfit = g.unfit or str(error)
+        else:
+            g.batches += news.batches
 
 
 def _fits(g: _Gathered) -> list[tuple[float, ClockFit]]:
@@ -311,6 +340,9 @@ def _stream(g: _Gathered, zero_host: float, lead_rate: float, *, own_time: bool)
 def _notes(g: _Gathered, made: DeviceTake, zero_host: float, lead_rate: float) -> tuple[str, ...]:
     d = g.decoder
     notes = []
+    if g.bad_file:
+        why = g.bad_file.removeprefix(f"{d.source}: ").partition(";")[0].rstrip(".")
+        notes.append(f"read by the sensor's own description, for {why}")
     if d.n_lost:
         share = d.n_lost / (d.n_lost + d.n_samples)
         notes.append(f"{d.n_lost} samples were lost on the way ({100.0 * share:.2g} %)")

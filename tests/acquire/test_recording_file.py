@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 
 from forcekit.acquire.capture import HELLO
-from forcekit.acquire.recorder import Entry, EntryKind, Journal
+from forcekit.acquire.device_file import device_text
+from forcekit.acquire.recorder import Entry, EntryKind, Journal, read_journal
 from forcekit.acquire.recording_file import finish_journal, read_recording, read_take, write_take
 from forcekit.acquire.take import common_card, recording_of
 from forcekit.acquire.virtual import Player
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, ClockThen, FloatArray, Link, TimedCard
+from forcekit.model import AttemptCard, Channel, ClockThen, FloatArray, Link, TimedCard
 from tests.acquire.streams import bar_stream, plate_stream
 
 START_S = 5000.0
@@ -232,3 +233,42 @@ def test_any_damage_to_an_npz_is_told_in_words(recorded: bytes, tmp_path: Path) 
             refusals.append(str(error))
     assert len(refusals) > 30
     assert all("b.npz" in told for told in refusals)
+
+
+def with_device_file(recorded: bytes, path: Path, number: int, text: str) -> Path:
+    """Write the journal with a device file for one of its devices."""
+    path.write_bytes(recorded)
+    entries = list(read_journal(path))
+    path.unlink()
+    with Journal(path) as journal:
+        for e in entries:
+            if (e.kind, e.device) == (EntryKind.DEVICE, number):
+                body = {"source": json.loads(e.body)["source"], "device": text}
+                e = replace(e, body=json.dumps(body).encode())
+            journal.write(e)
+    return path
+
+
+def test_a_device_file_that_does_not_fit_costs_that_device_alone(recorded: bytes, tmp_path: Path) -> None:
+    """The plate's samples are recovered, one sentence says what of the bar does not fit, and the journal stays."""
+    bar = bar_stream(1.0).device
+    text = device_text(msgspec.structs.replace(bar, name="another", channels=(*bar.channels, Channel(name="gx"))))
+    journal = with_device_file(recorded, tmp_path / "set.forcelog", 1, text)
+    take = read_take(finish_journal(journal))
+    assert [(s.device.kind, s.tick.size) for s in take.streams] == [("plate", 13_000)]
+    assert take.left_out == (
+        "port b: what it sent does not fit its device file and is in the journal alone (the sensor sends 3 channels, "
+        "but its device file names 4; correct the file's list of channels).",
+    )
+    plate = recording_of(take, "set").plate
+    assert plate is not None
+    assert take.left_out[0] in plate.notes
+    assert journal.exists()
+
+
+def test_without_a_usable_device_file_the_sensor_describes_itself(recorded: bytes, tmp_path: Path) -> None:
+    """All samples come by the sensor's own description, and a note says why."""
+    take = read_take(with_device_file(recorded, tmp_path / "set.forcelog", 1, "kind = 7"))
+    assert [s.device.name for s in take.streams] == ["test plate", "test bar"]
+    assert take.left_out == ()
+    assert take.streams[1].notes[0].startswith("read by the sensor's own description, for the device file in it cannot")
