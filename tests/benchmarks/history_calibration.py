@@ -24,6 +24,7 @@ sys.path[:0] = [str(Path(__file__).parents[2]), str(Path(__file__).parents[1] / 
 
 import numpy as np
 from calibration import (
+    NOISE,
     alarms,
     alarms_of_several,
     alarms_over_load,
@@ -42,7 +43,9 @@ PROMISED = {
     "new lifter's next rep in the squad's range (95 %)": {"": (0.93, 0.97)},
     "cue trial intervals (95 %)": {"": (0.93, 0.97)},
     "useless cue tried after bad reps (worked: at most 5 %)": {"worked": (0.0, 0.05)},
-    "break load (95 %; a step: gap between loads)": {"covers": (0.93, 1.0)},
+    "break load (95 %)": {"covers": (0.93, 0.97)},
+    "break load, 4 loads lifted: a bend looks like a step (95 % or more)": {"covers": (0.93, 1.0)},
+    "break load where there is none (called: at most one side of 5 %)": {"called": (0.0, 0.025)},
     "miss contrast, 6 measures": {"covers": (0.93, 0.97), "any of 5 without effect shown": (0.0, 0.06)},
 }
 """Title of a table -> which of its rates ("": all) must lie where."""
@@ -97,11 +100,27 @@ def _return(sizes: tuple[int, int, int], day_sd: float, runs: int) -> Row:
     return "useless cue tried after bad reps (worked: at most 5 %)", f"{sizes}, days differ by {day_sd} TE", found, runs
 
 
-def _break(kind: str, per_load: int, limit: float | None, runs: int) -> Row:
-    covered, seen = break_loads(kind, per_load, runs, limit=limit)  # type: ignore[arg-type]
+def _break(kind: str, per_load: int, limit: float | None, noise: float, runs: int) -> Row:
+    covered, seen = break_loads(kind, per_load, runs, limit=limit, noise=noise * NOISE)  # type: ignore[arg-type]
     found = [("covers", covered), *((k, v / runs) for k, v in seen.most_common(3))]
     told = "limit given" if limit is not None else "limit from light reps"
-    return "break load (95 %; a step: gap between loads)", f"{kind}, {14 * per_load} reps, {told}", found, runs
+    return "break load (95 %)", f"{kind}, {14 * per_load} reps, noise {noise:g}, {told}", found, runs
+
+
+def _break_few(kind: str, per_load: int, runs: int) -> Row:
+    loads = np.array([40.0, 60.0, 80.0, 100.0])
+    covered, seen = break_loads(kind, per_load, runs, loads=loads)  # type: ignore[arg-type]
+    found = [("covers", covered), *((k, v / runs) for k, v in seen.most_common(3))]
+    title = "break load, 4 loads lifted: a bend looks like a step (95 % or more)"
+    return title, f"{kind}, {4 * per_load} reps, limit given", found, runs
+
+
+def _no_break(per_load: int, runs: int) -> Row:
+    _, seen = break_loads("level", per_load, runs, limit=None)
+    called = seen["reached"] + seen["reached, heavier end open"]
+    found = [("called", called / runs), ("not reached", seen["not reached"] / runs)]
+    title = "break load where there is none (called: at most one side of 5 %)"
+    return title, f"{14 * per_load} reps, limit from light reps", found, runs
 
 
 def _miss(n_makes: int, n_misses: int, effect: float, runs: int) -> Row:
@@ -131,13 +150,11 @@ def jobs(scale: float) -> list[tuple[Callable[..., Row], tuple[object, ...]]]:
         (_covers, (s, q, runs(5000))) for s in ((3, 3, 0), (5, 5, 0), (3, 3, 10), (5, 5, 20)) for q in (0.5, 1.0, 2.0)
     ]
     rows += [(_return, (s, d, runs(3000))) for s in ((3, 3, 20), (5, 5, 20)) for d in (0.0, 0.5, 1.0, 2.0)]
-    rows += [
-        (_break, (k, r, c, runs(2000)))
-        for k in ("bent", "straight", "curved", "step")
-        for r in (1, 3)
-        for c in (0.04, None)
-    ]
-    rows += [(_break, ("level", 3, None, runs(1000)))]
+    kinds = ("bent", "straight", "curved", "step")
+    rows += [(_break, (k, r, c, 1.0, runs(2000))) for k in kinds for r in (1, 2, 3) for c in (0.04, None)]
+    rows += [(_break, (k, r, 0.04, q, runs(2000))) for k in kinds for r in (1, 3) for q in (0.5, 2.0)]
+    rows += [(_break_few, (k, r, runs(2000))) for k in kinds for r in (3, 9)]
+    rows += [(_no_break, (r, runs(1000))) for r in (1, 3)]
     rows += [(_miss, (a, b, e, runs(2000))) for a, b in ((5, 3), (12, 5), (30, 12)) for e in (0.0, 2.0)]
     rows += [(_trend, (n, s, p, runs(3000))) for n in (8, 15, 30) for s, p in ((0.0, 0.0), (0.2, 0.0), (0.0, 2.0))]
     return rows

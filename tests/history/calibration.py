@@ -7,6 +7,7 @@ Every function simulates `runs` histories and gives a rate. The tests use few ru
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Callable
 from typing import Literal
 
 import numpy as np
@@ -23,6 +24,9 @@ from forcekit.model import FloatArray
 Curve = Literal["bent", "straight", "curved", "step", "level"]
 LOADS = np.arange(40.0, 106.0, 5.0)
 NOISE = 0.008
+"""Spread of single reps about their average, in metres."""
+CROSSING_KG = (55.0, 100.0)
+"""Loads at which simulated averages cross the limit."""
 
 
 def alarms(n: int, runs: int, *, method: Method = "plain", seed: int = 1) -> float:
@@ -112,38 +116,51 @@ def _reps_before(rng: np.random.Generator, n: int, day_sd: float, bad: bool) -> 
             return reps, day
 
 
-def curve(kind: Curve, load: FloatArray) -> FloatArray:
-    """Average shift in metres at a load in kg."""
-    shapes = {
-        "bent": 0.0015 * np.maximum(0.0, load - 75.0),
-        "straight": 0.0006 * (load - 40.0),
-        "curved": 0.000012 * (load - 40.0) ** 2,
-        "step": 0.03 * (load >= 82.0),
-        "level": 0.0 * load,
-    }
-    return 0.02 + shapes[kind]
+def rise_drawn(kind: Curve, rng: np.random.Generator) -> Callable[[FloatArray], FloatArray]:
+    """Average shift in metres over the load in kg, of an athlete drawn anew.
+
+    It crosses 4 cm at a load anywhere in `CROSSING_KG`. A step lies in a gap between two loads lifted, and an interval
+    holds one place in a gap or does not, so only steps at any place say what an interval's 95 % are worth.
+    """
+    crossing = rng.uniform(*CROSSING_KG)
+    bend = float(rng.uniform(40.0, crossing - 5.0)) if kind == "bent" else 40.0
+    power = 2 if kind == "curved" else 1
+
+    def average(load: FloatArray) -> FloatArray:
+        if kind == "level":
+            return np.full_like(load, 0.02)
+        if kind == "step":
+            return 0.02 + 0.03 * (load >= crossing)
+        return 0.02 + 0.02 * (np.maximum(0.0, load - bend) / (crossing - bend)) ** power
+
+    return average
 
 
 def break_loads(
-    kind: Curve, per_load: int, runs: int, *, limit: float | None = 0.04, seed: int = 1
+    kind: Curve,
+    per_load: int,
+    runs: int,
+    *,
+    limit: float | None = 0.04,
+    loads: FloatArray = LOADS,
+    noise: float = NOISE,
+    seed: int = 1,
 ) -> tuple[float, Counter[str]]:
     """Share of break-load intervals that hold the true crossing of the stated limit, and the verdicts."""
     rng = np.random.default_rng(seed)
-    loads = np.repeat(LOADS, per_load)
-    fine = np.linspace(40.0, 200.0, 160001)
-    true = curve(kind, fine)
+    lifted = np.repeat(loads, per_load)
+    fine = np.linspace(lifted.min(), lifted.max(), 6501)
     hits = 0
     seen: Counter[str] = Counter()
     for _ in range(runs):
-        found = break_load(curve(kind, loads) + NOISE * rng.standard_normal(loads.size), loads, limit=limit)
+        average = rise_drawn(kind, rng)
+        found = break_load(average(lifted) + noise * rng.standard_normal(lifted.size), lifted, limit=limit)
         assert found.limit is not None
-        over = true >= found.limit
+        over = average(fine) >= found.limit
         crossing = float(fine[int(np.argmax(over))]) if over.any() else np.inf
-        if crossing > loads.max():
-            crossing = np.inf
-        low = found.low_kg if found.low_kg is not None else 0.0
+        low = found.low_kg if found.low_kg is not None else -np.inf
         high = found.high_kg if found.high_kg is not None else np.inf
-        hits += low <= crossing <= high or (found.verdict == "not reached" and crossing == np.inf)
+        hits += crossing == np.inf if found.verdict == "not reached" else low <= crossing <= high
         seen[found.verdict] += 1
     return hits / runs, seen
 

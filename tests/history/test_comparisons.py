@@ -130,7 +130,8 @@ def test_break_load_not_reached() -> None:
 
     assert found.sentence == "shift total: not further forward than 5.0 cm up to 105 kg, from 42 reps at 14 loads."
     assert break_load(values[:7], loads[:7]).verdict == "too few"
-    assert break_load(values, loads, limit=0.01).verdict == "outside at all loads"
+    outside = break_load(values, loads, limit=0.01)
+    assert (outside.verdict, outside.low_kg, outside.high_kg) == ("outside at all loads", None, 40.0)
 
 
 def test_trend_of_a_clean_line_and_step() -> None:
