@@ -66,7 +66,10 @@ def _limit(reps: Series, rule: OwnRule, load_kg: float) -> tuple[float, str] | N
     )
     if usual.low is None or usual.high is None or usual.n < LEAST_REPS_LIMIT:
         return None
-    margin = float(np.nanmedian((reps.high - reps.low) / 2.0))
+    half = (reps.high - reps.low) / 2.0
+    if not np.isfinite(half).any():
+        return None
+    margin = float(np.nanmedian(half))
     ends = {"high": usual.high + margin, "low": usual.low - margin}
     ends["either"] = max(ends["high"], -ends["low"])
     end = ends[rule.end]

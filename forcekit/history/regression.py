@@ -8,7 +8,22 @@ import numpy as np
 
 from forcekit.model import FloatArray
 
-__all__ = ["LinearFit", "Prediction", "fit_linear", "predict"]
+__all__ = ["ROUNDING_FRAC", "LinearFit", "Prediction", "beyond_rounding", "fit_linear", "predict"]
+
+ROUNDING_FRAC = 1e-12
+"""What is left of numbers at less than this share of their size is rounding, not scatter."""
+
+
+def beyond_rounding(sd: float, values: FloatArray) -> float:
+    """Standard deviation of some values, zero where it is no more than the rounding of their sum.
+
+    Examples
+    --------
+    >>> same = np.full(3, 0.1)
+    >>> bool(same.std() > 0.0), beyond_rounding(float(same.std()), same)
+    (True, 0.0)
+    """
+    return sd if sd > ROUNDING_FRAC * float(np.abs(values).max()) else 0.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import InputError
+from forcekit.history.loads import reps_text
+from forcekit.history.regression import beyond_rounding
 from forcekit.history.wording import Wording, interval_text, number_text, wording
 from forcekit.model import FloatArray
 
@@ -93,11 +95,16 @@ def typical_error(
     names = np.unique(labels)
     squares = sum(float(np.sum((x[labels == g] - x[labels == g].mean()) ** 2)) for g in names)
     df = int(x.size - names.size)
+    why, te = None, 0.0
     if x.size < LEAST_REPEATS or df < LEAST_REPEATS - 1:
-        why = f"{x.size} reps in {names.size} groups; at least {LEAST_REPEATS} reps within a session are needed"
+        groups_text = "1 group" if names.size == 1 else f"{names.size} groups"
+        why = f"{reps_text(x.size)} in {groups_text}; at least {LEAST_REPEATS} reps within a session are needed"
+    else:
+        te = beyond_rounding(math.sqrt(squares / df), x)
+        why = None if te > 0.0 else "repeated reps have the same value, so their spread is not known"
+    if why is not None:
         sentence = f"{words.label}: no typical error, {why}."
         return TypicalError(measure, None, None, None, None, None, df, x.size, names.size, why, sentence)
-    te = math.sqrt(squares / df)
     low = te * math.sqrt(df / float(stats.chi2.ppf(0.975, df)))
     high = te * math.sqrt(df / float(stats.chi2.ppf(0.025, df)))
     mean = float(x.mean())
@@ -173,7 +180,7 @@ def reliability(
     low = sem * math.sqrt(df / float(stats.chi2.ppf(0.975, df)))
     high = sem * math.sqrt(df / float(stats.chi2.ppf(0.025, df)))
     positive = bool(np.all(table > 0.0))
-    cv = math.expm1(math.sqrt(intraclass_correlation(np.log(table)).mean_square_error)) if positive else None
+    cv = math.expm1(math.sqrt(_mean_squares(np.log(table))[2])) if positive else None
     detectable = float(stats.norm.ppf(0.975)) * math.sqrt(2.0) * sem
     sd = float(np.std(table, ddof=1))
     r = min(max(icc.single_consistency, 0.0), 1.0)
@@ -230,13 +237,12 @@ def intraclass_correlation(table: FloatArray) -> IntraclassCorrelation:
             "Leave out athletes with missing trials."
         )
     n, k = table.shape
-    mean = float(table.mean())
-    row_means, column_means = table.mean(axis=1), table.mean(axis=0)
-    msr = k * float(np.sum((row_means - mean) ** 2)) / (n - 1)
-    msc = n * float(np.sum((column_means - mean) ** 2)) / (k - 1)
-    rest = table - row_means[:, None] - column_means[None, :] + mean
-    mse = float(np.sum(rest**2)) / ((n - 1) * (k - 1))
-    msw = float(np.sum((table - row_means[:, None]) ** 2)) / (n * (k - 1))
+    msr, msc, mse, msw = _mean_squares(table)
+    if beyond_rounding(math.sqrt(msr), table) == 0.0:
+        raise InputError(
+            f"reliability table: all {n} athletes have the same mean, so no correlation is defined. "
+            "Check the table, or take athletes that differ."
+        )
     return IntraclassCorrelation(
         n=n,
         k=k,
@@ -251,6 +257,19 @@ def intraclass_correlation(table: FloatArray) -> IntraclassCorrelation:
         mean_square_error=mse,
         mean_square_within=msw,
     )
+
+
+def _mean_squares(table: FloatArray) -> tuple[float, float, float, float]:
+    """Mean squares of rows, columns and error of the two-way analysis, and within rows of the one-way analysis."""
+    n, k = table.shape
+    mean = float(table.mean())
+    row_means, column_means = table.mean(axis=1), table.mean(axis=0)
+    msr = k * float(np.sum((row_means - mean) ** 2)) / (n - 1)
+    msc = n * float(np.sum((column_means - mean) ** 2)) / (k - 1)
+    rest = table - row_means[:, None] - column_means[None, :] + mean
+    mse = float(np.sum(rest**2)) / ((n - 1) * (k - 1))
+    msw = float(np.sum((table - row_means[:, None]) ** 2)) / (n * (k - 1))
+    return msr, msc, mse, msw
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,13 +9,12 @@ from functools import lru_cache
 import numpy as np
 
 from forcekit.history.loads import LEAST_REPS, LEAST_REPS_LOAD, choose_reps
+from forcekit.history.regression import ROUNDING_FRAC
 from forcekit.history.wording import Wording, interval_text, join_words, load_text, number_text, wording
 from forcekit.model import BoolArray, FloatArray
 
 __all__ = ["NO_SCATTER", "Comparison", "JointTest", "MeasureCompared", "compare_many", "holm", "joint_test", "scatters"]
 
-ROUNDING_FRAC = 1e-12
-"""What is left of numbers at less than this share of their size is rounding, not scatter."""
 NO_SCATTER = "repeated reps do not scatter, so chance cannot be judged"
 N_ROTATIONS = 9999
 """Random rotations; the standard error of a p-value of 0.05 is then 0.002."""

@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from forcekit.history.loads import reps_text
+from forcekit.history.regression import beyond_rounding
 from forcekit.history.wording import Wording, interval_text, signed_text, wording
 from forcekit.model import FloatArray
 
@@ -146,7 +147,7 @@ def _spread_before(old: FloatArray, past: FloatArray) -> tuple[float, int]:
     if past.size:
         squares += float(np.sum((past - past.mean()) ** 2))
         df += past.size - 1
-    return math.sqrt(squares / df), df
+    return beyond_rounding(math.sqrt(squares / df), np.concatenate([old, past])), df
 
 
 def _effect(new: FloatArray, old: FloatArray, spread: tuple[float, int], *, same: bool = False) -> Effect:
@@ -155,7 +156,7 @@ def _effect(new: FloatArray, old: FloatArray, spread: tuple[float, int], *, same
 
     sd, df_old = spread
     var_old = sd**2 / old.size
-    sd_new, df_new = (sd, df_old) if same else (float(new.std(ddof=1)), new.size - 1)
+    sd_new, df_new = (sd, df_old) if same else (beyond_rounding(float(new.std(ddof=1)), new), new.size - 1)
     var_new = sd_new**2 / new.size
     value = float(new.mean() - old.mean())
     variance = var_old + var_new

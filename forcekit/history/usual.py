@@ -10,7 +10,7 @@ import numpy as np
 
 from forcekit.errors import InputError
 from forcekit.history.loads import LEAST_REPS, LEAST_REPS_LOAD, choose_reps, reps_text, span_text
-from forcekit.history.regression import fit_linear, predict
+from forcekit.history.regression import beyond_rounding, fit_linear, predict
 from forcekit.history.wording import Wording, interval_text, load_text, number_text, wording
 from forcekit.model import FloatArray
 from forcekit.registry import MEASURES
@@ -287,7 +287,7 @@ def _flat(x: FloatArray, loads: FloatArray | None, ask: _Ask, method: Method) ->
         half = robust_factor(x.size) * sd
     else:
         centre = float(x.mean())
-        sd = max(float(x.std(ddof=1)), floor)
+        sd = max(beyond_rounding(float(x.std(ddof=1)), x), floor)
         half = float(stats.t.ppf(0.5 + ask.level / 2.0, x.size - 1)) * sd * math.sqrt(1.0 + 1.0 / x.size)
     if sd == 0.0:
         return _withheld(ask, loads, x.size, f"all {x.size} reps have the same value, so their spread is not known")
@@ -302,7 +302,7 @@ def _over_load(x: FloatArray, loads: FloatArray, ask: _Ask) -> UsualRange:
     assert ask.load_kg is not None
     fit = fit_linear(loads, x)
     at = predict(fit, ask.load_kg)
-    sd = max(fit.residual_sd, ask.resolution / math.sqrt(12.0))
+    sd = max(beyond_rounding(fit.residual_sd, x), ask.resolution / math.sqrt(12.0))
     if sd == 0.0:
         return _withheld(ask, loads, x.size, f"all {x.size} reps lie on one line, so their spread is not known")
     widening = at.se_new / fit.residual_sd if fit.residual_sd > 0.0 else math.sqrt(1.0 + 1.0 / x.size)

@@ -9,7 +9,7 @@ from scipy import stats
 from forcekit.errors import InputError
 from forcekit.history.breakload import break_load
 from forcekit.history.misses import miss_contrast
-from forcekit.history.reliability import intraclass_correlation, typical_error
+from forcekit.history.reliability import intraclass_correlation, reliability, typical_error
 from forcekit.history.several import NO_SCATTER
 from forcekit.history.squad import Squad, squad_from, squad_range
 from forcekit.history.trend import step_p_value, trend
@@ -167,6 +167,29 @@ def test_trend_allows_for_load() -> None:
 
     assert (adjusted.shape, adjusted.load_adjusted) == ("steady", True)
     assert plain.shape != "steady"
+
+
+def test_trial_without_scatter_shows_the_change_alone() -> None:
+    """Times in whole steps of a slow clock: the change is told without an interval of rounding."""
+    found = cue_trial(np.full(3, 0.1), np.full(3, 0.13), measure="transition_time", unit="s")
+
+    assert "+30 ms (no spread) against 3 reps just before" in found.sentence
+
+
+def test_typical_error_needs_scatter() -> None:
+    """Reps all alike have no typical error of 0.000, and one rep is one rep."""
+    alike = typical_error(np.full(5, 0.1), measure="transition_time", unit="s")
+
+    assert alike.value is None
+    assert "their spread is not known" in alike.sentence
+    assert typical_error(np.array([1.0])).withheld == "1 rep in 1 group; at least 3 reps within a session are needed"
+
+
+@pytest.mark.parametrize("table", [np.ones((3, 2)), np.array([[1.0, 2.0], [2.0, 1.0], [1.0, 2.0]])])
+def test_athletes_that_do_not_differ_have_no_correlation(table: np.ndarray) -> None:
+    """Between equal athletes a correlation would divide by zero; the sentence says what is wrong."""
+    with pytest.raises(InputError, match="all 3 athletes have the same mean"):
+        reliability(table)
 
 
 def test_typical_error_within_sessions() -> None:

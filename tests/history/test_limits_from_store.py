@@ -9,9 +9,12 @@ from scipy import stats
 
 from forcekit.analysis.findings import load_cue_book
 from forcekit.analysis.own_limits import with_limits
+from forcekit.history.attempts import add_attempt
 from forcekit.history.own_limits import LEAST_REPS_LIMIT, own_limits
 from forcekit.history.people import add_athlete
 from forcekit.history.store import Store
+from forcekit.model import AttemptCard
+from forcekit.results import Measure
 
 DEPTHS = 0.10 + 0.004 * np.random.default_rng(2).standard_normal(12)
 
@@ -37,6 +40,18 @@ def test_ends_of_the_99_percent_range_with_the_margin(ina: Store) -> None:
     assert found["too_shallow"][0] == pytest.approx(DEPTHS.mean() - half - margin)
     assert "at 80 kg (99 %, 12 reps without a miss)" in found["too_deep"][1]
     assert "down to" in found["too_shallow"][1]
+
+
+def test_reps_without_intervals_give_no_limit(lite: Store) -> None:
+    """How much the measuring itself adds is not known of values without an interval."""
+    add_athlete(lite, "Eva")
+    for day, depth in enumerate(DEPTHS):
+        add_attempt(
+            lite, "Eva", [Measure("dip_depth_of_stature", "", float(depth))], card=AttemptCard(load_kg=80.0),
+            definitions="1", at=START + day * DAY_S,
+        )  # fmt: skip
+
+    assert own_limits(lite, "Eva", load_kg=80.0) == {}
 
 
 def test_a_signed_measure_gives_the_cue_books_sign(ina: Store) -> None:

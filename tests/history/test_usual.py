@@ -87,7 +87,17 @@ def test_two_reps_are_too_few(n: int) -> None:
 def test_reps_without_spread_give_no_range() -> None:
     """Equal values say nothing about their spread, unless the resolution is known."""
     assert not usual_range(np.full(5, 0.2)).ok
+    for same in (0.1, 0.13, 0.3333):  # the mean of three of these is not the number itself
+        assert not usual_range(np.full(3, same)).ok
     assert usual_range(np.full(5, 0.2), resolution=0.001).sd == pytest.approx(0.001 / np.sqrt(12))
+
+
+def test_reps_on_one_line_over_load_give_no_range() -> None:
+    """Values that only follow the load say nothing about their spread about it."""
+    loads = np.array([60.0, 70.0, 80.0, 90.0, 100.0, 110.0])
+    usual = usual_range(0.1 + 0.001 * loads, loads, load_kg=85.0)
+
+    assert usual.withheld == "all 6 reps lie on one line, so their spread is not known"
 
 
 def test_median_range_stands_odd_old_reps() -> None:
