@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import InputError
-from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC, reps_text
+from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC, commonest_load, reps_text
 from forcekit.history.questions import COMPARED
 from forcekit.history.series import Series, measure_names_of, series
 from forcekit.history.several import NO_SCATTER, JointTest, joint_test, scatters
@@ -171,7 +171,7 @@ def compare_sessions(
     now = reps.session == this
     if not now.any():
         raise InputError(f'compare: no attempt of the session is a "{movement}"; leave --movement out, or correct it.')
-    load = load_kg if load_kg is not None else _usual_load(reps.load[now])
+    load = load_kg if load_kg is not None else commonest_load(reps.load[now])
     return SessionComparison(
         athlete=athlete,
         movement=movement,
@@ -210,15 +210,6 @@ def _reps(read: Mapping[str, Series], units: Mapping[str, str], movement: str) -
         value[name] = column
     at, load, session = (np.array([about[i][k] for i in ids], dtype=np.float64) for k in range(3))
     return _Reps(value, {n: units[n] for n in read}, load, session, at)
-
-
-def _usual_load(loads: FloatArray) -> float | None:
-    """Load lifted most often, the heaviest of several."""
-    known = loads[np.isfinite(loads)]
-    if not known.size:
-        return None
-    kinds, counts = np.unique(known, return_counts=True)
-    return float(kinds[counts == counts.max()].max())
 
 
 def _groups(loads: FloatArray) -> FloatArray:

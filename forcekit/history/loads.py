@@ -17,6 +17,7 @@ __all__ = [
     "LoadChoice",
     "can_fit",
     "choose_reps",
+    "commonest_load",
     "reps_text",
     "span_text",
 ]
@@ -91,6 +92,15 @@ def can_fit(loads_kg: FloatArray) -> bool:
     """Whether these loads carry a line: enough reps at loads that differ."""
     spread = float(loads_kg.max() - loads_kg.min())
     return loads_kg.size >= LEAST_REPS_LOAD and spread > SAME_LOAD_FRAC * float(loads_kg.max())
+
+
+def commonest_load(loads_kg: FloatArray) -> float | None:
+    """Load lifted most often, the heaviest of several; None where none is known."""
+    known = loads_kg[np.isfinite(loads_kg)]
+    if not known.size:
+        return None
+    kinds, counts = np.unique(known, return_counts=True)
+    return float(kinds[counts == counts.max()].max())
 
 
 def span_text(loads_kg: FloatArray) -> str:

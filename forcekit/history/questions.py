@@ -10,7 +10,7 @@ import numpy as np
 from forcekit.errors import InputError
 from forcekit.history.breakload import BreakLoad, break_load
 from forcekit.history.control_reps import ChartKind, ControlChart, control_chart
-from forcekit.history.loads import LEAST_REPS
+from forcekit.history.loads import LEAST_REPS, commonest_load
 from forcekit.history.misses import MissContrast, miss_contrast
 from forcekit.history.people import list_athletes
 from forcekit.history.reliability import TypicalError, typical_error
@@ -136,7 +136,7 @@ def compare_lift(
     """
     new = {n: m.value for n in names if (m := measures.get(n)) is not None and m.value is not None}
     have = measure_names_of(store, athlete)
-    old, ids, loads = _columns(store, athlete, [n for n in new if n in have], movement, until=until)
+    old, ids, loads, _ = _columns(store, athlete, [n for n in new if n in have], movement, until=until)
     if leave_out is not None:
         kept = ids != leave_out
         old, loads = {n: v[kept] for n, v in old.items()}, loads[kept]
@@ -231,8 +231,9 @@ def cue_trial_of(
 
     Notes
     -----
-    Only reps within 10 % of the mean load of those with the cue count. "Before" are the reps of the same session before
-    the first one with it, at least 3 and at most 6 of the latest; all earlier ones are history.
+    Only reps within 10 % of the mean load of those with the cue count; where none of them is that near, as between 60
+    and 100 kg, those within 10 % of the load lifted most often with it. "Before" are the reps of the same session
+    before the first one with it, at least 3 and at most 6 of the latest; all earlier ones are history.
     """
     if (cue is None) == (drill is None):
         raise InputError("cue trial: give either a cue or a drill, as it is written with the attempts.")
@@ -287,10 +288,7 @@ def miss_contrast_of(
     chosen = [n for n in names if n in have]
     if not chosen:
         return miss_contrast({}, np.zeros(0, dtype=np.bool_))
-    first = series(store, athlete, chosen[0], movement=movement)
-    outcome = {int(i): o for i, o in zip(first.attempt_id, first.outcome, strict=True)}
-    columns, ids, loads = _columns(store, athlete, chosen, movement)
-    said = [outcome.get(int(i), "") for i in ids]
+    columns, _, loads, said = _columns(store, athlete, chosen, movement)
     missed = np.array([o.startswith("missed") and miss in (None, o) for o in said], dtype=np.bool_)
     known = missed | np.array([o == "made" for o in said], dtype=np.bool_)
     loads_kg = loads[known] if np.isfinite(loads[known]).any() else None
@@ -322,28 +320,31 @@ def break_load_of(
 
 def _columns(
     store: Store, athlete: str, names: Iterable[str], movement: str | None, *, until: float | None = None
-) -> tuple[dict[str, FloatArray], FloatArray, FloatArray]:
-    """Several measures on the same attempts, NaN where one is missing; with attempt ids and loads."""
+) -> tuple[dict[str, FloatArray], FloatArray, FloatArray, list[str]]:
+    """Several measures on the same attempts, NaN where one is missing; with attempt ids, loads and outcomes."""
     read = {name: series(store, athlete, name, movement=movement, until=until) for name in names}
-    loads: dict[int, float] = {}
+    about: dict[int, tuple[float, str]] = {}
     for s in read.values():
-        loads |= dict(zip(s.attempt_id.tolist(), s.load_kg.tolist(), strict=True))
-    ids = np.array(sorted(loads), dtype=np.float64)
+        about |= dict(zip(s.attempt_id.tolist(), zip(s.load_kg.tolist(), s.outcome, strict=True), strict=True))
+    ids = np.array(sorted(about), dtype=np.float64)
     columns = {}
     for name, s in read.items():
         column = np.full(ids.size, np.nan)
         column[np.searchsorted(ids, s.attempt_id.astype(np.float64))] = s.value
         columns[name] = column
-    return columns, ids, np.array([loads[int(i)] for i in ids], dtype=np.float64)
+    loads = np.array([about[int(i)][0] for i in ids], dtype=np.float64)
+    return columns, ids, loads, [about[int(i)][1] for i in ids]
 
 
 def _near_load(s: Series, with_it: BoolArray) -> BoolArray:
-    """Reps within 10 % of the mean load of those with the cue; all, where no load is known."""
+    """Reps within 10 % of the mean load of those with the cue, or of the commonest; all, where no load is known."""
     loads = s.load_kg[with_it]
-    if not np.isfinite(loads).any():
+    commonest = commonest_load(loads)
+    if commonest is None:
         return np.ones(len(s), dtype=np.bool_)
     mean = float(np.nanmean(loads))
-    return np.abs(s.load_kg - mean) <= TRIAL_LOAD_FRAC * mean
+    near: BoolArray = np.abs(s.load_kg - mean) <= TRIAL_LOAD_FRAC * mean
+    return near if near[with_it].any() else np.abs(s.load_kg - commonest) <= TRIAL_LOAD_FRAC * commonest
 
 
 def _others(

@@ -87,6 +87,21 @@ def test_a_lift_is_compared_without_itself(ina: Store) -> None:
     assert [m.p_joint for m in before.measures] == [m.p_joint for m in after.measures]
 
 
+def test_misses_without_the_first_measure_are_counted(lite: Store) -> None:
+    """Attempts that lack the measure asked for first, as from an older version, keep their outcome."""
+    rng = np.random.default_rng(6)
+    add_athlete(lite, "Eva")
+    for i in range(10):
+        values = {"transition_time": 0.12 + 0.03 * (i % 2) + 0.003 * float(rng.standard_normal())}
+        if i > 7:
+            values["dip_depth"] = 0.15
+        add(lite, "Eva", day=i, outcome="missed forward" if i % 2 else "made", **values)
+    found = miss_contrast_of(lite, "Eva", names=["dip_depth", "transition_time"])
+
+    assert (found.n_makes, found.n_misses) == (5, 5)
+    assert [d.measure for d in found.shown] == ["transition_time"]
+
+
 def test_cue_trial_from_the_store(ina: Store) -> None:
     """Only reps near the load of those with the cue count; the day before the cue is "before", the rest history."""
     found = cue_trial_of(ina, "Ina", "transition_time", cue="tall", wanted="lower")
@@ -99,6 +114,15 @@ def test_cue_trial_from_the_store(ina: Store) -> None:
         cue_trial_of(ina, "Ina", "transition_time", cue="short")
     with pytest.raises(InputError, match="either a cue or a drill"):
         cue_trial_of(ina, "Ina", "transition_time")
+
+
+def test_a_cue_at_loads_far_apart_is_judged_at_the_commonest(ina: Store) -> None:
+    """With the cue at 60 and 100 kg no rep is near the mean of 80 kg; those at 100 kg, lifted most often, are taken."""
+    for i, load in enumerate((60.0, 60.0, 60.0, 100.0, 100.0, 100.0, 100.0)):
+        add(ina, day=20 + i / 100, load_kg=load, cue="chin in", transition_time=0.12 + 0.001 * i)
+    found = cue_trial_of(ina, "Ina", "transition_time", cue="chin in")
+
+    assert (found.n_after, found.n_before) == (4, 3)
 
 
 def test_cue_trial_that_worked(ina: Store) -> None:
