@@ -48,7 +48,7 @@ class Again:
     n_same, n_changed : int
         Attempts whose result is the stored one, and those that have another result now.
     n_not_kept : int
-        Lifts found that are no attempt: not found earlier, or deleted since. They are left out.
+        Lifts found that are nobody's attempt: not found earlier, or deleted since. They are left out.
     not_found : tuple of int
         Ids of attempts whose lift was not found this time; their earlier results stay.
     """
@@ -63,10 +63,11 @@ class Again:
 
 @dataclass(frozen=True, slots=True)
 class _Kept:
-    """One recording of the store: its attempts in order of time, and the setup of the newest result."""
+    """One recording: the athlete's attempts in order of time, setup of the newest result, times of others' lifts."""
 
     attempts: tuple[Any, ...]
     setup: dict[str, Any]
+    others_at_s: tuple[float, ...]
 
     @property
     def start(self) -> float:
@@ -94,7 +95,8 @@ def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Ag
     failed: list[NotAgain] = []
     recordings, without = _recordings(store, athlete)
     if without:
-        failed.append(NotAgain(f"{without} attempts", "they were stored without a raw file"))
+        some = "1 attempt" if without == 1 else f"{without} attempts"
+        failed.append(NotAgain(some, "stored without a raw file"))
     for kept in recordings:
         try:
             states, missing = _one(store, athlete, kept, cue_book)
@@ -118,8 +120,13 @@ def _recordings(store: Store, athlete: str) -> tuple[list[_Kept], int]:
     columns = (a.id, a.lifted_at, a.lift_at_s, a.content_hash, *(a[k] for k in _CARD_COLUMNS), r.setup)
     source = t.attempts.join(t.results, r.id == newest)
     query = sa.select(*columns).select_from(source).where(a.athlete_id == who).order_by(a.lifted_at, a.id)
+    mine = sa.select(a.content_hash).where(a.athlete_id == who)
+    beside = sa.select(a.content_hash, a.lift_at_s).where(a.content_hash.in_(mine), a.athlete_id != who)
+    others: dict[str, list[float]] = {}
     with reading(store) as conn:
         rows = conn.execute(query).all()
+        for row in conn.execute(beside.where(a.lift_at_s.is_not(None))):
+            others.setdefault(row.content_hash, []).append(row.lift_at_s)
     groups: dict[str, list[Any]] = {}
     without = 0
     for row in rows:
@@ -127,7 +134,7 @@ def _recordings(store: Store, athlete: str) -> tuple[list[_Kept], int]:
             without += 1
         else:
             groups.setdefault(row.content_hash, []).append(row)
-    return [_Kept(tuple(g), json.loads(g[-1].setup)) for g in groups.values()], without
+    return [_Kept(tuple(g), json.loads(g[-1].setup), tuple(others.get(k, ()))) for k, g in groups.items()], without
 
 
 def _name(kept: _Kept) -> str:
@@ -150,7 +157,7 @@ def _one(store: Store, athlete: str, kept: _Kept, cue_book: Path | None) -> tupl
         limits = own_limits(store, athlete, load_kg=card.load_kg, movement=card.movement, until=kept.start)
         # The store's card of each attempt, corrections included, stands in for those filled in during the session.
         analysis = analyze(replace(recording, card=card, cards=()), settings)
-        lifts, ids, n_other = _lifts_of(analysis, mine, kept.attempts)
+        lifts, ids, n_other = _lifts_of(analysis, mine, kept)
         found |= ids
         states += ["not kept"] * n_other if load == loads[0] else []
         own_book = with_limits(book, limits)
@@ -188,15 +195,16 @@ def card_as_kept(mine: Sequence[Any]) -> AttemptCard:
     return msgspec.structs.replace(card, **agreed)
 
 
-def _lifts_of(analysis: Analysis, mine: Sequence[Any], every: Sequence[Any]) -> tuple[tuple[Lift, ...], set[int], int]:
-    """Lifts of these attempts, the attempts found, and how many lifts are no attempt at all."""
+def _lifts_of(analysis: Analysis, mine: Sequence[Any], kept: _Kept) -> tuple[tuple[Lift, ...], set[int], int]:
+    """Lifts of these attempts, the attempts found, and how many lifts are nobody's attempt."""
     picked: list[Lift] = []
     ids: set[int] = set()
     n_other = 0
     for lift in analysis.lifts:
-        near = {row.id for row in every if abs(row.lift_at_s - lift.instants.lowest_s) <= SAME_LIFT_S}
+        at_s = lift.instants.lowest_s
+        near = {row.id for row in kept.attempts if abs(row.lift_at_s - at_s) <= SAME_LIFT_S}
         own = near & {row.id for row in mine}
-        n_other += not near
+        n_other += not near and all(abs(other - at_s) > SAME_LIFT_S for other in kept.others_at_s)
         if own:
             picked.append(lift)
             ids |= own

@@ -6,6 +6,7 @@ import contextlib
 import io
 import json
 import shutil
+import sqlite3
 import sys
 import time
 import tomllib
@@ -413,6 +414,22 @@ def test_a_session_keeps_each_of_its_lifts(tmp_path: Path) -> None:
     assert "1 result, 0 raw files" in gone.text
     assert "1 lift found beside them and left out" in run("reanalyze", "Oda Brennek", *where).text
     assert run("attempts", "Oda Brennek", *where).out.count("\n") == 2
+
+
+def test_another_lifters_lift_in_the_file_is_not_called_left_out(tmp_path: Path) -> None:
+    """Two lifters in one recording: analysing the one's lifts again says nothing of the other's."""
+    session, where = SAMPLES / "session_of_oda", ["--store", tmp_path / "h"]
+    card = ["--card", f"{session}.card.toml", "--device", SAMPLES / "club_plate.toml", "--date", "2024-05-02T18:00"]
+    for name in ("Oda Brennek", "Guest"):
+        run("athlete", "add", name, *where)
+    run("analyze", f"{session}.csv", *card, *where)
+    with sqlite3.connect(tmp_path / "h" / "history.sqlite") as base:
+        for column, table in (("id", "attempts"), ("attempt_id", "measures")):
+            base.execute(f"UPDATE {table} SET athlete_id = 2 WHERE {column} = 2")
+    base.close()
+    said = run("reanalyze", "Oda Brennek", "--json", *where).data
+
+    assert (said["n_recordings"], said["n_not_kept"], said["not_found"]) == (1, 0, [])
 
 
 SIX = SAMPLES / "guest_six_components"
