@@ -7,6 +7,7 @@ of another kind.
 
 from __future__ import annotations
 
+import argparse
 import dataclasses
 import shutil
 import sys
@@ -17,7 +18,6 @@ from typing import Any
 
 import numpy as np
 
-from forcekit.errors import InputError
 from forcekit.model import AttemptCard, Outcome
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.faults import faulty_plan
@@ -273,11 +273,13 @@ def pack_demo(folder: Path, package: Path) -> None:
 
 def main(arguments: Sequence[str]) -> int:
     """Make the sample signals in the first folder named and copy the demo sample to the second, if there is one."""
-    if len(arguments) not in {1, 2}:
-        raise InputError("python -m forcekit.simulate.samples: name one folder, for example sample_signals.")
-    make_samples(Path(arguments[0]))
-    if len(arguments) == 2:
-        pack_demo(Path(arguments[0]), Path(arguments[1]))
+    parser = argparse.ArgumentParser("python -m forcekit.simulate.samples", description="Make the sample signals.")
+    parser.add_argument("folder", type=Path, help="where the files go, for example sample_signals")
+    parser.add_argument("package", type=Path, nargs="?", help="where the demo's own go, too")
+    given = parser.parse_args(arguments)
+    make_samples(given.folder)
+    if given.package is not None:
+        pack_demo(given.folder, given.package)
     return 0
 
 

@@ -8,6 +8,7 @@ the same files. Each file carries the time of its lift, so that an analysis take
 
 from __future__ import annotations
 
+import argparse
 import dataclasses
 import os
 import sys
@@ -18,7 +19,6 @@ from pathlib import Path
 
 import numpy as np
 
-from forcekit.errors import InputError
 from forcekit.model import AttemptCard, Outcome
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.lifter import simulate_lift
@@ -126,9 +126,9 @@ def _write(folder: Path, session: int, i: int, load_kg: float, began: datetime, 
 
 def main(arguments: Sequence[str]) -> int:
     """Make the season in the folder named."""
-    if len(arguments) != 1:
-        raise InputError("python -m forcekit.simulate.season: name one folder, for example season.")
-    make_season(Path(arguments[0]))
+    parser = argparse.ArgumentParser("python -m forcekit.simulate.season", description="Make an invented season.")
+    parser.add_argument("folder", type=Path, help="where the files go, for example season")
+    make_season(parser.parse_args(arguments).folder)
     return 0
 
 

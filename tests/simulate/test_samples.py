@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -10,8 +11,8 @@ import pytest
 
 from forcekit.acquire.csv_file import read_csv
 from forcekit.acquire.device_file import load_card, load_device
-from forcekit.errors import InputError
 from forcekit.simulate.samples import DEMO, main, make_samples, pack_demo
+from forcekit.simulate.season import main as make_a_season
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_signals"
@@ -114,7 +115,11 @@ def test_session_holds_three_lifts() -> None:
     assert [lift["movement"] for lift in lifts] == ["jerk", "jerk", "push press"]
 
 
-def test_one_folder_must_be_named() -> None:
-    """The command says what it needs."""
-    with pytest.raises(InputError, match="name one folder"):
-        main([])
+@pytest.mark.parametrize("command", [main, make_a_season])
+def test_one_folder_must_be_named(command: Callable[[list[str]], int], capsys: pytest.CaptureFixture[str]) -> None:
+    """The commands say what they need, with exit code 2; what begins with a dash is no folder."""
+    for arguments in ([], ["--nonsense"]):
+        with pytest.raises(SystemExit) as left:
+            command(arguments)
+        assert left.value.code == 2
+        assert "folder" in capsys.readouterr().err
