@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 import sqlalchemy as sa
 
 from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.attempts import known_attempt
-from forcekit.history.recordings import keep_file
-from forcekit.history.store import Store, insert_missing, writing
+from forcekit.history.recordings import find_kept, keep_file
+from forcekit.history.store import Store, insert_missing, reading, writing
 from forcekit.history.tables import read_table
 
 __all__ = ["Imported", "import_tables"]
@@ -23,7 +23,7 @@ _BATCH = 20000
 
 @dataclass(frozen=True, slots=True)
 class Imported:
-    """What was added, and how many attempts were there already."""
+    """What was added, raw files among it, and how many attempts were there already."""
 
     n_athletes: int
     n_attempts: int
@@ -46,34 +46,107 @@ def import_tables(store: Store, folder: str | Path) -> Imported:
         If a table is missing or broken, or an athlete of another origin has the same name.
     """
     source = Path(folder).expanduser()
-    names = ("athletes", "body_masses", "sessions", "attempts", "recordings", "results", "measures", "findings")
-    rows = {name: read_table(source, name) for name in (*names, "quality_checks")}
-    n_files = _keep_raw(store, source)
-    with writing(store) as conn:
-        before = {table: _count(conn, table) for table in (t.athletes, t.attempts, t.results)}
-        people = _add_people(conn, rows)
-        meetings = _ids(conn, t.sessions, rows["sessions"])
-        lifts, n_known = _add_attempts(conn, rows["attempts"], people, meetings)
-        _add_recordings(conn, rows["recordings"], lifts)
-        fresh = _add_results(conn, rows["results"], lifts)
-        owner = {r["uid"]: people[r["athlete_uid"]] for r in rows["attempts"]}
-        attempt_of = {r["uid"]: r["attempt_uid"] for r in rows["results"]}
-        _add_measures(conn, rows["measures"], fresh, lambda uid: (owner[attempt_of[uid]], lifts[attempt_of[uid]]))
-        _add_details(conn, t.findings, rows["findings"], fresh)
-        _add_details(conn, t.quality_checks, rows["quality_checks"], fresh)
-        added = [_count(conn, table) - n for table, n in before.items()]
-    return Imported(added[0], added[1], added[2], n_known, n_files)
+    rows = {name: list(read_table(source, name)) for name in (*_PARENTS, "athletes", "sessions")}
+    _check_parents(rows)
+    owner = {r["uid"]: r["athlete_uid"] for r in rows["attempts"]}
+    attempt_of = {r["uid"]: r["attempt_uid"] for r in rows["results"]}
+    files = _keep_raw(store, source, {r["sha256"] for r in rows["recordings"]})
+    try:
+        with writing(store) as conn:
+            before = {table: _count(conn, table) for table in (t.athletes, t.attempts, t.results)}
+            people = _add_people(conn, rows)
+            meetings = _ids(conn, t.sessions, rows["sessions"])
+            lifts, n_known = _add_attempts(conn, rows["attempts"], people, meetings)
+            _add_recordings(conn, rows["recordings"], lifts)
+            fresh = _add_results(conn, rows["results"], lifts)
+            places = {uid: (people[owner[of]], lifts[of], fresh.get(uid)) for uid, of in attempt_of.items()}
+            for some in _of_results(source, "measures", places):
+                _add_measures(conn, some)
+            for table in (t.findings, t.quality_checks):
+                for some in _of_results(source, table.name, places):
+                    conn.execute(sa.insert(table), [{"result_id": place[2], **row} for place, row in some])
+            added = [_count(conn, table) - n for table, n in before.items()]
+    except BaseException as error:
+        _remove_unused(store, files)
+        if isinstance(error, sa.exc.IntegrityError | sa.exc.DataError):
+            raise InputError(
+                f"import: the tables do not hold together ({str(error.orig).splitlines()[0]}). Nothing was added; "
+                "export the store again."
+            ) from error
+        raise
+    return Imported(added[0], added[1], added[2], n_known, len(files))
 
 
-def _keep_raw(store: Store, source: Path) -> int:
-    """Copy the raw files in; each is named by its content, so a damaged one is noticed."""
-    n = 0
-    for path in sorted((source / "recordings").glob("*")):
-        kept = keep_file(store, path)
-        if not path.name.startswith(kept.sha256):
-            raise InputError(f"import: the content of {path.name} does not match its name. Copy the export again.")
-        n += 1
-    return n
+_Place = tuple[int, int, int]
+"""Ids of athlete, attempt and result in this store."""
+_PARENTS = {
+    "body_masses": {"athlete_uid": "athletes"},
+    "attempts": {"athlete_uid": "athletes", "session_uid": "sessions"},
+    "recordings": {"attempt_uid": "attempts"},
+    "results": {"attempt_uid": "attempts"},
+}
+"""Table -> column -> the table whose rows it names."""
+
+
+def _check_parents(rows: dict[str, list[dict[str, Any]]]) -> None:
+    for table, columns in _PARENTS.items():
+        for column, parent in columns.items():
+            known = {r["uid"] for r in rows[parent]}
+            strange = next((r[column] for r in rows[table] if r[column] and r[column] not in known), None)
+            if strange is not None:
+                _without_parent(table, column, strange, parent)
+
+
+def _without_parent(table: str, column: str, uid: str, parent: str) -> NoReturn:
+    raise InputError(f"import: {table}, column {column}: {uid} is not in the table {parent}. Export the store again.")
+
+
+def _of_results(
+    source: Path, table: str, places: dict[str, tuple[int, int, int | None]]
+) -> Iterator[list[tuple[_Place, dict[str, Any]]]]:
+    """Rows of a table that belong to new results, so many at a time; a club's measures do not fit into memory."""
+    some: list[tuple[_Place, dict[str, Any]]] = []
+    for row in read_table(source, table):
+        uid = row.pop("result_uid")
+        if uid not in places:
+            _without_parent(table, "result_uid", uid, "results")
+        athlete, attempt, result = places[uid]
+        if result is None:
+            continue
+        some.append(((athlete, attempt, result), row))
+        if len(some) == _BATCH:
+            yield some
+            some = []
+    if some:
+        yield some
+
+
+def _keep_raw(store: Store, source: Path, wanted: set[str]) -> list[str]:
+    """Copy in the raw files that the tables name and the store lacks; gives their hashes."""
+    new: list[str] = []
+    try:
+        for path in sorted((source / "recordings").glob("*")):
+            sha256 = path.name.split(".")[0]
+            if sha256 not in wanted or find_kept(store, sha256) is not None:
+                continue
+            kept = keep_file(store, path)
+            new.append(kept.sha256)
+            if kept.sha256 != sha256:
+                raise InputError(f"import: the content of {path.name} does not match its name. Copy the export again.")
+    except BaseException:
+        _remove_unused(store, new)
+        raise
+    return new
+
+
+def _remove_unused(store: Store, hashes: list[str]) -> None:
+    """Delete raw files that came in for nothing: no attempt would ever take them along when it is deleted."""
+    used = sa.select(t.recordings.c.sha256)
+    with reading(store) as conn:
+        free = [h for h in hashes if conn.execute(used.where(t.recordings.c.sha256 == h)).first() is None]
+    for path in (find_kept(store, h) for h in free):
+        if path is not None:
+            path.unlink(missing_ok=True)
 
 
 def _count(conn: sa.Connection, table: sa.Table) -> int:
@@ -161,31 +234,18 @@ def _add_results(conn: sa.Connection, rows: list[dict[str, Any]], lifts: dict[st
     return _ids_of(conn, t.results, (r["uid"] for r in fresh))
 
 
-def _add_measures(conn: sa.Connection, rows: list[dict[str, Any]], fresh: dict[str, int], where: Any) -> None:
-    names = sorted({(r["measure"], r["unit"] or "") for r in rows})
+def _add_measures(conn: sa.Connection, some: list[tuple[_Place, dict[str, Any]]]) -> None:
+    names = sorted({(row["measure"], row["unit"] or "") for _, row in some})
     insert_missing(conn, t.measure_names, [{"name": name, "unit": unit} for name, unit in names])
     ids = {(r.name, r.unit): r.id for r in conn.execute(sa.select(t.measure_names))}
-    kept = []
-    for row in rows:
-        if row["result_uid"] not in fresh:
-            continue
-        who, attempt_id = where(row["result_uid"])
-        kept.append(
-            {
-                "athlete_id": who,
-                "measure_id": ids[row["measure"], row["unit"] or ""],
-                "attempt_id": attempt_id,
-                "result_id": fresh[row["result_uid"]],
-                **{k: row[k] for k in ("value", "low", "high", "withheld")},
-            }
-        )
-    _insert(conn, t.measures, kept)
-
-
-def _add_details(conn: sa.Connection, table: sa.Table, rows: list[dict[str, Any]], fresh: dict[str, int]) -> None:
     kept = [
-        {k: v for k, v in r.items() if k != "result_uid"} | {"result_id": fresh[r["result_uid"]]}
-        for r in rows
-        if r["result_uid"] in fresh
+        {
+            "athlete_id": athlete,
+            "measure_id": ids[row["measure"], row["unit"] or ""],
+            "attempt_id": attempt,
+            "result_id": result,
+            **{k: row[k] for k in ("value", "low", "high", "withheld")},
+        }
+        for (athlete, attempt, result), row in some
     ]
-    _insert(conn, table, kept)
+    conn.execute(sa.insert(t.measures), kept)

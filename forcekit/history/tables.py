@@ -5,10 +5,12 @@ from __future__ import annotations
 import csv
 import importlib
 import json
+import math
 import os
 import shutil
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import Any, Literal
 
@@ -118,6 +120,8 @@ def export_tables(
     All tables show one moment of the store. The folder appears under its name only when it is complete.
     """
     target = Path(folder).expanduser()
+    if target.resolve() == Path.cwd():
+        raise InputError(f"export: {target} is the folder you are in. Give the name of a new one.")
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise InputError(f"export: {target} is there already and is not an empty folder. Give a new name.")
     who = None if athlete is None else find_athlete_id(store, athlete)
@@ -137,36 +141,58 @@ def export_tables(
     return Exported(target, n_rows, n_files)
 
 
-def read_table(folder: Path, name: str) -> list[dict[str, Any]]:
-    """Read one exported table back: numbers as numbers, empty cells of a column that may be empty as None.
+def read_table(folder: Path, name: str) -> Iterator[dict[str, Any]]:
+    """Read one exported table row by row: numbers as numbers, empty cells of a column that may be empty as None.
 
     Raises
     ------
     InputError
-        If the table is missing, lacks a column, or holds text where a number belongs.
+        If the table is missing, damaged, lacks a column, or holds text where a number belongs.
     """
     columns = next(table.columns for table in TABLES if table.name == name)
-    parquet = folder / f"{name}.parquet"
+    parquet, path = folder / f"{name}.parquet", folder / f"{name}.csv"
     if parquet.exists():
-        rows: list[dict[str, Any]] = _pyarrow().read_table(parquet).to_pylist()
-        missing = columns.keys() - (rows[0].keys() if rows else columns.keys())
-        if missing:
-            raise InputError(f"{parquet.name}: column {', '.join(sorted(missing))} is missing. Export the store again.")
-        return rows
-    path = folder / f"{name}.csv"
+        yield from _read_parquet(parquet, columns)
+        return
     if not path.exists():
         raise InputError(f"import: {path} is missing. Give a folder that was written by an export.")
-    with path.open(newline="", encoding="utf-8") as file:
-        reader = csv.DictReader(file)
-        missing = columns.keys() - set(reader.fieldnames or ())
-        if missing:
-            raise InputError(f"{path.name}: column {', '.join(sorted(missing))} is missing. Export the store again.")
-        return [{k: _cell(row[k], kind, path, i, k) for k, kind in columns.items()} for i, row in enumerate(reader, 2)]
+    try:
+        with path.open(newline="", encoding="utf-8") as file:
+            reader = csv.DictReader(file)
+            _check_columns(path, columns, reader.fieldnames or ())
+            for i, row in enumerate(reader, 2):
+                yield {k: _cell(row[k], kind, path, i, k) for k, kind in columns.items()}
+    except (UnicodeDecodeError, csv.Error) as error:
+        raise InputError(f"{path.name}: it is no table in UTF-8 ({error}). Export the store again.") from error
 
 
 # --------------------------------------------------------------------------------------------------- inside
 
+_ROWS_AT_ONCE = 50_000
+"""Rows of a Parquet file held in memory; a club's table of measures has tens of millions."""
 _MAY_BE_NONE = {"content_hash", "session_uid", "withheld"}
+
+
+def _check_columns(path: Path, columns: Mapping[str, type], found: Iterable[str]) -> None:
+    missing = columns.keys() - set(found)
+    if missing:
+        raise InputError(f"{path.name}: column {', '.join(sorted(missing))} is missing. Export the store again.")
+
+
+def _read_parquet(path: Path, columns: Mapping[str, type]) -> Iterator[dict[str, Any]]:
+    pq, pa = _pyarrow(), importlib.import_module("pyarrow")
+    try:
+        file = pq.ParquetFile(path)
+        _check_columns(path, columns, file.schema_arrow.names)
+        expected = _arrow_schema(columns)
+        for name in columns:
+            found = file.schema_arrow.field(name).type
+            if found not in (expected.field(name).type, pa.null()):
+                raise InputError(f"{path.name}: column {name} holds {found}. Export the store again.")
+        for batch in file.iter_batches(_ROWS_AT_ONCE, columns=list(columns)):
+            yield from batch.to_pylist()
+    except (pa.ArrowException, OSError) as error:
+        raise InputError(f"{path.name}: it is damaged or no Parquet file. Export the store again.") from error
 
 
 def _cell(text: str | None, kind: type, path: Path, line: int, column: str) -> Any:
@@ -175,8 +201,11 @@ def _cell(text: str | None, kind: type, path: Path, line: int, column: str) -> A
     if not text:
         return None
     try:
-        return kind(text)
-    except ValueError as error:
+        number = kind(text)
+        if not math.isfinite(number):
+            raise ValueError
+        return number
+    except (ValueError, OverflowError) as error:
         raise InputError(
             f'{path.name}, row {line}, column {column}: "{text}" is found where a number is needed. Correct the cell.'
         ) from error
@@ -233,17 +262,24 @@ def _write_csv(folder: Path, table: TableDef, rows: Iterable[tuple[Any, ...]]) -
     return n
 
 
+def _arrow_schema(columns: Mapping[str, type]) -> Any:
+    pa = importlib.import_module("pyarrow")
+    kinds = {float: pa.float64(), int: pa.int64(), str: pa.string()}
+    return pa.schema([(name, kinds[kind]) for name, kind in columns.items()])
+
+
 def _write_parquet(folder: Path, table: TableDef, rows: Iterable[tuple[Any, ...]]) -> int:
     pq, pa = _pyarrow(), importlib.import_module("pyarrow")
-    kinds = {float: pa.float64(), int: pa.int64(), str: pa.string()}
-    fields = pa.schema([(name, kinds[kind]) for name, kind in table.columns.items()])
-    held = list(rows)
-    columns = list(zip(*held, strict=True)) if held else [()] * len(table.columns)
-    arrays = [pa.array(c, type=f.type) for c, f in zip(columns, fields, strict=True)]
+    fields = _arrow_schema(table.columns)
     path = folder / f"{table.name}.parquet"
     os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o600))
-    pq.write_table(pa.table(arrays, schema=fields), path, compression="zstd")
-    return len(held)
+    n, rest = 0, iter(rows)
+    with pq.ParquetWriter(path, fields, compression="zstd") as writer:
+        while held := list(islice(rest, _ROWS_AT_ONCE)):
+            arrays = [pa.array(c, type=f.type) for c, f in zip(zip(*held, strict=True), fields, strict=True)]
+            writer.write_table(pa.table(arrays, schema=fields))
+            n += len(held)
+    return n
 
 
 def _write_text(path: Path, text: str) -> None:

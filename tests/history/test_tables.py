@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -62,7 +63,7 @@ def test_importing_twice_adds_nothing(place: Place, tmp_path: Path) -> None:
         export_tables(store, tmp_path / "out")
         done = import_tables(store, tmp_path / "out")
 
-    assert (done.n_athletes, done.n_attempts, done.n_results, done.n_known) == (0, 0, 0, 25)
+    assert (done.n_athletes, done.n_attempts, done.n_results, done.n_known, done.n_files) == (0, 0, 0, 25, 0)
 
 
 def test_the_same_lift_analysed_on_two_computers_is_one_attempt(tmp_path: Path) -> None:
@@ -106,6 +107,70 @@ def test_a_broken_table_changes_nothing(store: Store, tmp_path: Path) -> None:
             import_tables(other, tmp_path / "out")
 
         assert list_athletes(other) == ()
+
+
+def _mend(folder: Path, table: str, change: Callable[[list[bytes]], list[bytes]]) -> None:
+    path = folder / f"{table}.csv"
+    path.write_bytes(b"".join(change(path.read_bytes().splitlines(keepends=True))))
+
+
+@pytest.mark.parametrize(
+    ("table", "change", "told"),
+    [
+        ("athletes", lambda rows: rows[:1], "is not in the table athletes"),
+        ("attempts", lambda rows: [rows[0], *rows[2:]], "is not in the table attempts"),
+        ("results", lambda rows: rows[:-1], "is not in the table results"),
+        ("attempts", lambda rows: [*rows, rows[-1]], "do not hold together"),
+        ("measures", lambda rows: [*rows[:3], rows[3].split(b",")[0] + b"\n", *rows[4:]], "do not hold together"),
+        ("measures", lambda rows: [*rows, b"\xff\xfe\n"], "no table in UTF-8"),
+        ("measures", lambda rows: [rows[0], *(r.replace(b",0.125,", b",nan,") for r in rows[1:])], '"nan" is found'),
+    ],
+)
+def test_tables_that_do_not_fit_change_nothing(
+    lite: Store, tmp_path: Path, table: str, change: Callable[[list[bytes]], list[bytes]], told: str
+) -> None:
+    """A row without its parent, a row twice, half a row, bytes that are no text: one sentence, no raw file stays."""
+    _fill(lite, tmp_path)
+    export_tables(lite, tmp_path / "out")
+    _mend(tmp_path / "out", table, change)
+    with open_store(tmp_path / "other") as other:
+        with pytest.raises(InputError, match=told):
+            import_tables(other, tmp_path / "out")
+
+        assert list_athletes(other) == ()
+        assert [p for p in other.recordings.rglob("*") if p.is_file()] == []
+
+
+def test_a_damaged_parquet_table_is_told(lite: Store, tmp_path: Path) -> None:
+    """A file cut short is named."""
+    _fill(lite, tmp_path)
+    export_tables(lite, tmp_path / "out", fmt="parquet")
+    path = tmp_path / "out" / "measures.parquet"
+    path.write_bytes(path.read_bytes()[:-20])
+    with open_store(tmp_path / "other") as other, pytest.raises(InputError, match=r"measures\.parquet: it is damaged"):
+        import_tables(other, tmp_path / "out")
+
+
+def test_a_refused_name_leaves_no_raw_file(lite: Store, tmp_path: Path) -> None:
+    """The raw recordings of an athlete that was not taken in must not lie in the store, where nothing deletes them."""
+    _fill(lite, tmp_path)
+    export_tables(lite, tmp_path / "out")
+    with open_store(tmp_path / "other") as other:
+        add_athlete(other, "Ina")
+        with pytest.raises(InputError, match='another athlete named "Ina"'):
+            import_tables(other, tmp_path / "out")
+
+        assert [p for p in other.recordings.rglob("*") if p.is_file()] == []
+
+
+def test_an_export_does_not_take_the_place_of_the_folder_one_is_in(
+    lite: Store, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The folder would be renamed away under the feet of the shell."""
+    (tmp_path / "here").mkdir()
+    monkeypatch.chdir(tmp_path / "here")
+    with pytest.raises(InputError, match="the folder you are in"):
+        export_tables(lite, ".")
 
 
 def test_an_export_does_not_overwrite(store: Store, tmp_path: Path) -> None:
