@@ -6,6 +6,8 @@ cli.py and cli_*.py print.
 
 from __future__ import annotations
 
+import codecs
+import io
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -44,6 +46,7 @@ def main() -> None:
     from forcekit.threads import one_thread_each
 
     one_thread_each()
+    _write_what_the_terminal_can()
     try:
         app()
     except ForcekitError as e:
@@ -55,6 +58,20 @@ def main() -> None:
             sys.exit(0)
         print(f"forcekit: the output cannot be written ({e.strerror}); choose another place.", file=sys.stderr)
         sys.exit(2)
+
+
+def _write_what_the_terminal_can() -> None:
+    """Let a terminal or pipe whose alphabet lacks a sign get the nearest one, not an error."""
+    from forcekit.numbers import NEAREST
+
+    def nearest(error: UnicodeError) -> tuple[str, int]:
+        assert isinstance(error, UnicodeEncodeError)
+        return "".join(NEAREST.get(c, "?") for c in error.object[error.start : error.end]), error.end
+
+    codecs.register_error("nearest", nearest)
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="nearest")
 
 
 def _version(wanted: bool) -> None:

@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from forcekit.numbers import decimal, signed
+
 if TYPE_CHECKING:
     from forcekit.mechanics.allan import Figure
     from forcekit.mechanics.bar_calibration import BarFit, BarNoise
@@ -29,7 +31,7 @@ def with_u(value: float, u: float, unit: str) -> str:
     if not u > 0.0 or not math.isfinite(u):
         return f"{value:.5g} {unit}"
     digits = max(0, 1 - math.floor(math.log10(2.0 * u)))
-    return f"{value:.{digits}f} ± {2.0 * u:.{digits}f} {unit}"
+    return f"{decimal(value, digits)} ± {2.0 * u:.{digits}f} {unit}"
 
 
 def plate_lines(found: PlateCalibration, names: Sequence[str]) -> list[str]:
@@ -62,7 +64,11 @@ def plate_lines(found: PlateCalibration, names: Sequence[str]) -> list[str]:
 
 
 def _drift(drift_nps: float | None) -> str:
-    return "unknown: the readings have no times (t_s)" if drift_nps is None else f"{3600 * drift_nps:+.1f} N per hour"
+    return (
+        "unknown: the readings have no times (t_s)"
+        if drift_nps is None
+        else f"{signed(3600 * drift_nps, 1)} N per hour"
+    )
 
 
 def refusal(found: PlateCalibration) -> str:
@@ -80,7 +86,7 @@ def check_lines(found: DailyCheck, mass_kg: float, mass_u_kg: float) -> list[str
     out = [
         f"  mass     {with_u(found.mass_kg, u_kg, 'kg')}, known {with_u(mass_kg, mass_u_kg, 'kg')}",
         f"  error    {with_u(100 * found.error_frac, 100 * found.error_u_frac, '%')}",
-        f"  zero     {found.zero_shift_n:+.1f} N since the calibration",
+        f"  zero     {signed(found.zero_shift_n, 1)} N since the calibration",
     ]
     if found.place_error_m is not None:
         out.append(f"  pressure {1000 * found.place_error_m:.1f} mm from the mass")

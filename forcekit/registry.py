@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from forcekit.numbers import decimal
+
 __all__ = ["GROUPS", "MEASURES", "MeasureInfo", "shown"]
 
 OWEN = "Owen et al. 2014, J. Strength Cond. Res. 28(6):1552-1558 (abstract seen)"
@@ -234,4 +236,4 @@ def shown(name: str, value: float) -> str:
     """
     info = MEASURES[name]
     unit = f" {info.shown_unit}" if info.shown_unit else ""
-    return f"{value * info.factor:.{info.digits}f}{unit}"
+    return f"{decimal(value * info.factor, info.digits)}{unit}"

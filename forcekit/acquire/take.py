@@ -31,6 +31,7 @@ from forcekit.acquire.recorder import CARD_BACK, Entry, EntryKind
 from forcekit.acquire.samples import Batch, Decoder
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, ClockThen, DeviceFile, FloatArray, OwnClock, Recording, Stream, TimedCard
+from forcekit.numbers import decimal
 
 __all__ = ["DeviceTake", "Span", "Take", "assemble", "common_card", "recording_of"]
 
@@ -359,7 +360,7 @@ def _notes(g: _Gathered, made: DeviceTake, zero_host: float, lead_rate: float) -
         if what in ("lost", "asleep", "note"):
             words = {"lost": "the link was lost", "asleep": "the laptop slept", "note": "note"}[what]
             at = (host_s - zero_host) / lead_rate
-            notes.append(f"{words} at {at:.1f} s" + (f" ({text})" if text else ""))
+            notes.append(f"{words} at {decimal(at, 1)} s" + (f" ({text})" if text else ""))
     fit = made.spans[0].clock
     if len(made.spans) > 1:
         notes.append(f"the device's clock restarted {len(made.spans) - 1} times")
@@ -373,7 +374,7 @@ def _clock_note(fit: ClockFit) -> str:
             f"the device's clock ran {1.0 / (1.0 + fit.drift):.3g} times as fast as the laptop's: this is a replay at "
             "another speed, or the unit of its time is wrong"
         )
-    drift = "assumed 0" if fit.drift_assumed else f"{1e6 * fit.drift:.1f} ppm"
+    drift = "assumed 0" if fit.drift_assumed else f"{decimal(1e6 * fit.drift, 1)} ppm"
     return (
         f"clock against the laptop's: drift {drift} (u {1e6 * min(fit.drift_u, 1.0):.2g} ppm), "
         f"offset u {1e3 * fit.host_ref_u_s:.2g} ms, median lateness {1e3 * fit.late_s:.2g} ms"

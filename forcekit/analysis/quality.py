@@ -13,6 +13,7 @@ from forcekit.analysis.segment import SHORTEST_STANCE_S
 from forcekit.mechanics.uncertain import K95
 from forcekit.mechanics.zero import runs
 from forcekit.model import AttemptCard, BoolArray
+from forcekit.numbers import decimal, signed
 from forcekit.registry import MEASURES
 from forcekit.results import FootFrame, QualityCheck
 
@@ -113,7 +114,7 @@ def _mass(curves: LiftCurves, card: AttemptCard) -> QualityCheck:
         )
     expected = card.body_mass_kg + card.load_kg
     off = mass / expected - 1.0
-    told = f"{mass:.1f} kg weighed against {expected:.1f} kg of body and bar ({100 * off:+.1f} %)"
+    told = f"{mass:.1f} kg weighed against {expected:.1f} kg of body and bar ({signed(100 * off, 1)} %)"
     if abs(off) <= MASS_DOUBT_FRAC:
         return QualityCheck("weighed mass", "good", f"{told}: agrees.")
     if abs(off) <= MASS_BAD_FRAC:
@@ -144,13 +145,13 @@ def _zero(curves: LiftCurves) -> QualityCheck:
         return QualityCheck(
             "plate zero",
             "doubtful",
-            f"in the air the plate reads {zero.flight_n:+.0f} N: a foot dragged, or the zero is wrong; "
+            f"in the air the plate reads {signed(zero.flight_n, 0)} N: a foot dragged, or the zero is wrong; "
             "the stated zero is kept.",
         )
     if zero.offset_n is None:
         return QualityCheck("plate zero", "doubtful", "the plate was never seen unloaded; its stated zero is trusted.")
     n = len(zero.stretches)
-    told = f"taken from {n} unloaded stretch{'es' if n > 1 else ''}: {zero.offset_n:+.1f} N removed"
+    told = f"taken from {n} unloaded stretch{'es' if n > 1 else ''}: {signed(zero.offset_n, 1)} N removed"
     if abs(zero.offset_n) > 0.02 * curves.weight.value:
         return QualityCheck("plate zero", "doubtful", f"{told}; zero the plate before the session.")
     return QualityCheck("plate zero", "good", f"{told}.")
@@ -241,20 +242,20 @@ def _inside_foot(curves: LiftCurves, phases: Phases, foot: FootFrame) -> Quality
     fz = curves.force_n[:n]
     place = float(np.mean(-curves.resultant[:n, 4] / fz) - (foot.heel_m or 0.0)) / (foot.length_m or 1.0)
     if OUTSIDE_FOOT[0] <= place <= OUTSIDE_FOOT[1]:
-        return QualityCheck("pressure inside the foot", "good", f"{100 * place:.0f} % of the foot in stance.")
+        return QualityCheck("pressure inside the foot", "good", f"{decimal(100 * place, 0)} % of the foot in stance.")
     withheld = tuple(n for n in (*PRESSURE_NAMES[:4], *OF_FOOT[:4]))
     return QualityCheck(
         "pressure inside the foot",
         "bad",
-        f"the pressure in stance lies at {100 * place:.0f} % of the foot: heel line, foot length or the plate's axes "
-        "are wrong.",
+        f"the pressure in stance lies at {decimal(100 * place, 0)} % of the foot: heel line, foot length or the "
+        "plate's axes are wrong.",
         withheld,
     )
 
 
 def _closure(speed_mps: float, u_mps: float) -> QualityCheck:
-    speed = round(speed_mps, 2) + 0.0
-    told = f"standing still again, the speed comes out as {speed:+.2f} m/s (±{K95 * u_mps:.2f}) where it must be 0"
+    speed = signed(speed_mps, 2)
+    told = f"standing still again, the speed comes out as {speed} m/s (±{K95 * u_mps:.2f}) where it must be 0"
     if abs(speed_mps) <= max(K95 * u_mps, 0.03):
         return QualityCheck("closure", "good", f"{told}: force and weight belong together.")
     if abs(speed_mps) <= max(3.0 * K95 * u_mps, 0.15):

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from forcekit.numbers import decimal
 from forcekit.registry import MEASURES
 
 __all__ = [
@@ -130,8 +131,7 @@ def number_text(value: float, words: Wording, spread: float, *, unit: bool = Tru
     >>> number_text(0.1483, Wording("transition time", "ms", 1000.0), 0.023)
     '148 ms'
     """
-    number = f"{value * words.factor:.{_decimals(abs(spread * words.factor))}f}"
-    number = _no_minus_zero(number).replace("-", "−")
+    number = decimal(value * words.factor, _decimals(abs(spread * words.factor)))
     return f"{number}{_unit_text(words)}" if unit else number
 
 
@@ -164,7 +164,3 @@ def _unit_text(words: Wording) -> str:
     if not words.unit:
         return ""
     return words.unit if words.unit == "°" else f" {words.unit}"
-
-
-def _no_minus_zero(text: str) -> str:
-    return text.removeprefix("-") if float(text) == 0.0 else text

@@ -11,6 +11,7 @@ from forcekit.analysis.live import LiveAnalysis
 from forcekit.errors import InputError
 from forcekit.mechanics.plate_check import check_plate, own_u_frac
 from forcekit.model import Recording
+from forcekit.numbers import decimal, signed
 
 __all__ = ["checked", "zeroed_words"]
 
@@ -28,7 +29,7 @@ def zeroed_words(analysis: LiveAnalysis | None) -> dict[str, Any]:
         raise InputError("the plate says nothing yet; wait for its first second.")
     if sight.state != "empty":
         raise InputError(
-            f"the plate bears {sight.force_n:.0f} N; it must be empty for its zero. Step off, and ask again."
+            f"the plate bears {decimal(sight.force_n, 0)} N; it must be empty for its zero. Step off, and ask again."
         )
     zero = analysis.zeroed
     if zero is None:
@@ -36,7 +37,7 @@ def zeroed_words(analysis: LiveAnalysis | None) -> dict[str, Any]:
     return {
         "offset_n": zero[0],
         "at_s": zero[1],
-        "sentence": f"The empty plate shows {zero[0]:+.1f} N; that is taken off. Every lift is zeroed anew.",
+        "sentence": f"The empty plate shows {signed(zero[0], 1)} N; that is taken off. Every lift is zeroed anew.",
     }
 
 

@@ -21,6 +21,7 @@ from forcekit.mechanics.align_search import AlignSettings, scores
 from forcekit.mechanics.clock_map import ClockMap, fit_clock
 from forcekit.mechanics.slide import Spline, spline
 from forcekit.model import FloatArray
+from forcekit.numbers import decimal
 
 __all__ = ["AlignSettings", "Alignment", "align_by_motion", "vertical_part"]
 
@@ -154,9 +155,9 @@ def _best(offsets: FloatArray, fits: FloatArray, n_windows: int, s: AlignSetting
     if confidence < s.least_confidence:
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
-            f"the movements agree at an offset of {offsets[i]:.3f} s (correlation {best:.2f}) and at "
-            f"{offsets[rival_at]:.3f} s ({rival:.2f}), confidence {100 * confidence:.0f} %; record plate and bar in "
-            "one session",
+            f"the movements agree at an offset of {decimal(offsets[i], 3)} s (correlation {best:.2f}) and at "
+            f"{decimal(offsets[rival_at], 3)} s ({rival:.2f}), confidence {100 * confidence:.0f} %; record plate and "
+            "bar in one session",
         )
     left, mid, right = fits[max(i - 1, 0)], fits[i], fits[min(i + 1, fits.size - 1)]
     bend = left - 2.0 * mid + right

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.model import FloatArray
+from forcekit.numbers import decimal, signed
 
 __all__ = ["CalibrationReport", "Limits", "judge", "report_of"]
 
@@ -222,9 +223,9 @@ def _odd(loaded: Sequence[Load], error: FloatArray, distance: FloatArray) -> tup
     usual = max(1.4826 * float(np.median(np.abs(error))), 1.0)
     usual_m = max(float(np.median(distance)), 0.001)
     for i, (mass, x, y, _) in enumerate(loaded):
-        name = f"loaded reading {i + 1} ({mass:g} kg at {100 * x:.0f}, {100 * y:.0f} cm)"
+        name = f"loaded reading {i + 1} ({mass:g} kg at {decimal(100 * x, 0)}, {decimal(100 * y, 0)} cm)"
         if abs(error[i]) > 8.0 * usual and abs(error[i]) > 0.03 * mass * 9.81:
-            said.append(f"{name} is {error[i] / 9.81:+.2f} kg off; was that mass on the plate?")
+            said.append(f"{name} is {signed(error[i] / 9.81, 2)} kg off; was that mass on the plate?")
         elif distance[i] > 8.0 * usual_m and distance[i] > 0.03:
             said.append(f"{name} has its pressure {100 * distance[i]:.0f} cm away; did it stand there?")
     return tuple(said)

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from forcekit.errors import InputError
+from forcekit.numbers import signed
 
 __all__ = ["CheckTrend", "check_trend"]
 
@@ -74,7 +75,7 @@ def check_trend(day: npt.ArrayLike, error_frac: npt.ArrayLike, error_u_frac: npt
     widen = max(float(np.sum(rest**2)) / (t.size - 2), 1.0)
     slope_u = float(np.sqrt(widen / spread))
     month, month_u = slope * DAYS_A_MONTH, slope_u * DAYS_A_MONTH
-    said = f"{100 * month:+.2f} % a month (u {100 * month_u:.2f} %)"
+    said = f"{signed(100 * month, 2)} % a month (u {100 * month_u:.2f} %)"
     if abs(slope) <= 2.0 * slope_u:
         return CheckTrend(month, month_u, False, None, f"no certain drift: {said}.")
     now = level + slope * (float(t.max()) - middle)

@@ -9,6 +9,7 @@ from forcekit.mechanics.bar_quality import BAR_MEASURES
 from forcekit.mechanics.clock_map import ClockMap
 from forcekit.mechanics.pair_surroundings import Surroundings
 from forcekit.mechanics.rack import Agreement
+from forcekit.numbers import decimal
 from forcekit.results import QualityCheck
 
 __all__ = ["PAIR_MEASURES", "agreement_check", "alignment_check", "moved_check", "stamps_check"]
@@ -118,7 +119,8 @@ def agreement_check(result: Agreement) -> QualityCheck:
     name = "plate and bar agree"
     depth_cm, left = 1e2 * result.depth_difference.value, result.left_frac
     told = (
-        f"correlation {result.correlation:.2f}, dip depth differs by {depth_cm:.1f} cm, unexplained {100 * left:.1f} %"
+        f"correlation {result.correlation:.2f}, dip depth differs by {abs(depth_cm):.1f} cm, "
+        f"unexplained {100 * left:.1f} %"
     )
     apart = result.correlation < AGREE_CORRELATION or result.misfit_frac > DISAGREE_MISFIT_FRAC
     if (apart or abs(result.depth_z) > AGREE_DEPTH_Z) and left > LEFT_MOST_FRAC:
@@ -135,7 +137,8 @@ def agreement_check(result: Agreement) -> QualityCheck:
     if around is not None and _contradicts(around):
         sentence = (
             f"The dips fit ({told}), but the movement around the dip does not (correlation {around.correlation:.2f}, "
-            f"{around.best:.2f} if moved by {1e3 * around.best_lag_s:.0f} ms); the files may be of different lifts."
+            f"{around.best:.2f} if moved by {decimal(1e3 * around.best_lag_s, 0)} ms); the files may be of different "
+            "lifts."
         )
         return QualityCheck(name, "doubtful", sentence)
     if left > LEFT_FRAC and (around is None or not _confirms(around)):

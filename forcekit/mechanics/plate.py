@@ -12,6 +12,7 @@ from forcekit.mechanics.plate_matrix import FZ, PRESSURE_FLOOR_N, has_positions,
 from forcekit.mechanics.timebase import Timebase, uniform_timebase
 from forcekit.mechanics.zero import ZeroReport, apply_zero, find_unloaded, loaded_level, runs
 from forcekit.model import BoolArray, DeviceFile, FloatArray, Plate, Stream
+from forcekit.numbers import decimal
 
 __all__ = ["PlateSignals", "channel_noise", "check_usable", "converter_step", "frozen", "read_plate"]
 
@@ -188,8 +189,8 @@ def _check_unit_and_sign(level: float, stream: Stream) -> None:
         )
     if level < 0.0:
         raise InputError(
-            f"{where}: the vertical force is negative ({-loaded:.0f} N) while the plate is loaded; it must be positive "
-            "upward on the lifter. Turn the sign of the force channels in the device file (sign = -1)."
+            f"{where}: the vertical force is negative ({decimal(-loaded, 0)} N) while the plate is loaded; it must be "
+            "positive upward on the lifter. Turn the sign of the force channels in the device file (sign = -1)."
         )
 
 

@@ -20,6 +20,7 @@ from forcekit.constants import STANDARD_GRAVITY_MPS2
 from forcekit.errors import InputError
 from forcekit.mechanics.calibration_report import CalibrationReport, Limits, judge, report_of
 from forcekit.model import Channel, DeviceFile, FloatArray
+from forcekit.numbers import signed
 
 __all__ = [
     "AIR_BUOYANCY",
@@ -385,13 +386,16 @@ def _say(
     zero_shift_n: float,
     bad: tuple[float, float, float],
 ) -> tuple[str, str]:
-    what = f"{mass_kg:g} kg reads {found_kg:.2f} kg ({100 * error:+.2f} %, expected within {200 * u:.2f} %)"
+    what = f"{mass_kg:g} kg reads {found_kg:.2f} kg ({signed(100 * error, 2)} %, expected within {200 * u:.2f} %)"
     if abs(error) - 2.0 * u > bad[0]:
         return "bad", f"{what}; do not use the plate: look for something that touches it and calibrate again."
     if place_error_m is not None and place_error_m > bad[1]:
         return "bad", f"the pressure lies {1000 * place_error_m:.0f} mm from the mass; check cells and cabling."
     if abs(zero_shift_n) > bad[2]:
-        return "bad", f"the empty plate reads {zero_shift_n:+.0f} N; free it of what lies on or against it."
+        return (
+            "bad",
+            f"the empty plate reads {signed(zero_shift_n, 0)} N; free it of what lies on or against it.",
+        )
     if abs(error) > 2.0 * u:
         return "doubtful", f"{what}; repeat the check, and calibrate again if it stays so."
     return "good", f"{what}."

@@ -13,7 +13,7 @@ from typing import get_args
 from forcekit.history.digest import Digest, DigestRep
 from forcekit.history.wording import load_text
 from forcekit.model import Movement
-from forcekit.registry import MEASURES
+from forcekit.registry import MEASURES, shown
 from forcekit.show.report_blocks import Block, Report, Section, TableBlock
 from forcekit.show.report_numbers import aim_text, count_text, day_text, plain_measure, plain_number
 from forcekit.show.report_seen import seen, work
@@ -198,9 +198,7 @@ def _session_rows(digest: Digest) -> Section:
         row += [str(sum(r.outcome == "made" for r in mine))]
         for name in names:
             found = [m.value for r in mine if (m := r.measures.get(name)) is not None and m.value is not None]
-            info = MEASURES[name]
-            middle = "withheld" if not found else f"{info.factor * statistics.median(found):.{info.digits}f}"
-            row.append(f"{middle} {info.shown_unit}" if found else middle)
+            row.append(shown(name, statistics.median(found)) if found else "withheld")
         row.append(str(sum(any(f.strength == "clear" for f in r.findings) for r in mine)))
         rows.append(tuple(row))
     block = Block(("The middle value (median) of each session.",), table=TableBlock(heads, tuple(rows)))

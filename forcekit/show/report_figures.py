@@ -17,6 +17,7 @@ import numpy as np
 from forcekit.history.digest_usual import UsualRow
 from forcekit.history.timeline import Timeline
 from forcekit.model import FloatArray
+from forcekit.numbers import decimal
 from forcekit.registry import MEASURES
 from forcekit.results import Lift
 from forcekit.show.charts import AFTER_S as AFTER_BAR_S
@@ -220,8 +221,7 @@ def _usual_row(axes: Axes, row: UsualRow, y: float) -> None:
     better = {"lower": "  ← better", "higher": "  better →"}.get(row.better or "", "")
     axes.text(-2.0, y + 0.25, f"{row.words.label}{unit}{better}", fontsize=8.5, color=INK, va="bottom")
     for x, end in ((-1.0, row.low), (1.0, row.high)):
-        told = f"{info.factor * end:.{info.digits}f}".replace("-", "−")
-        axes.text(x, y - 0.21, told, fontsize=8, color=PALE, ha="center", va="top")
+        axes.text(x, y - 0.21, decimal(info.factor * end, info.digits), fontsize=8, color=PALE, ha="center", va="top")
 
 
 def _lanes(place: FloatArray) -> FloatArray:

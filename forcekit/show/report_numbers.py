@@ -66,7 +66,6 @@ def plain_number(m: Measure) -> str:
     info = MEASURES[m.name]
     half = info.factor * max(m.high - m.value, m.value - m.low)
     told = shown(m.name, m.value)
-    told = told.removeprefix("-") if float(told.split()[0]) == 0.0 else told.replace("-", "−", 1)
     step = 10.0**-info.digits
     if half < 0.5 * step:
         return told

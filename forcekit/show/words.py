@@ -6,7 +6,8 @@ import math
 import textwrap
 from collections.abc import Sequence
 
-from forcekit.registry import GROUPS, MEASURES, MeasureInfo
+from forcekit.numbers import decimal
+from forcekit.registry import GROUPS, MEASURES, MeasureInfo, shown
 from forcekit.results import Analysis, Lift, Measure, QualityCheck
 
 __all__ = ["analysis_text", "explanation", "found_sentence", "headline", "lift_text", "with_interval"]
@@ -20,7 +21,7 @@ VERDICT = {"good": "good", "doubtful": "DOUBT", "bad": "BAD"}
 
 
 def with_interval(m: Measure) -> str:
-    """Number as a person sees it, with its unit and its 95 % interval as ± (or -/+ when it is lopsided).
+    """Number as a person sees it, with its unit and its 95 % interval as ± (or −/+ when it is lopsided).
 
     Examples
     --------
@@ -33,10 +34,10 @@ def with_interval(m: Measure) -> str:
     value, below, above = info.factor * m.value, info.factor * (m.value - m.low), info.factor * (m.high - m.value)
     digits = decimals(info, max(below, above))
     unit = f" {info.shown_unit}" if info.shown_unit else ""
-    value = round(value, digits) + 0.0  # no "-0.0"
+    told = decimal(value, digits)
     if abs(below - above) <= 0.2 * max(below, above):
-        return f"{value:.{digits}f} ± {max(below, above):.{digits}f}{unit}"
-    return f"{value:.{digits}f} -{max(below, 0.0):.{digits}f}/+{max(above, 0.0):.{digits}f}{unit}"
+        return f"{told} ± {max(below, above):.{digits}f}{unit}"
+    return f"{told} −{max(below, 0.0):.{digits}f}/+{max(above, 0.0):.{digits}f}{unit}"
 
 
 def decimals(info: MeasureInfo, half_width: float) -> int:
@@ -49,11 +50,7 @@ def decimals(info: MeasureInfo, half_width: float) -> int:
 def _seen(lift: Lift, name: str) -> str | None:
     """Value of a measure with its unit but without interval; None when withheld."""
     m = lift.measures[name]
-    if m.value is None:
-        return None
-    info = MEASURES[name]
-    unit = f" {info.shown_unit}" if info.shown_unit else ""
-    return f"{info.factor * m.value:.{info.digits}f}{unit}"
+    return None if m.value is None else shown(name, m.value)
 
 
 def _moved(lift: Lift, name: str) -> str | None:

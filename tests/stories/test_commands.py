@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -33,6 +35,20 @@ def test_demo_as_a_real_process(tmp_path: Path) -> None:
     assert "Cue" in done.stdout
     assert "±" in done.stdout
     assert figure.read_bytes().startswith(b"\x89PNG")
+
+
+@pytest.mark.parametrize("alphabet", ["ascii", "cp1252", "utf-8"])
+def test_numbers_have_one_minus_sign_or_the_nearest_there_is(alphabet: str) -> None:
+    """Numbers below zero stand with a minus sign, in no place with a hyphen; a poorer terminal gets its nearest."""
+    done = subprocess.run(
+        [sys.executable, "-m", "forcekit", *map(str, sample("pattern_forward_in_dip"))],
+        capture_output=True, env={**os.environ, "PYTHONIOENCODING": alphabet},
+    )  # fmt: skip
+    told = done.stdout.decode(alphabet)
+    hyphens, minus = (re.findall(rf"(?:^|[\s(]){sign}\d+\.\d", told) for sign in "-−")
+    assert 0 == done.returncode, done.stderr
+    assert "?" not in told
+    assert (len(minus) > 0, len(hyphens) > 0) == ((True, False) if alphabet == "utf-8" else (False, True))
 
 
 def test_json_contract(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:

@@ -1,0 +1,32 @@
+"""How a number with decimals is written wherever a person reads it."""
+
+from __future__ import annotations
+
+__all__ = ["NEAREST", "decimal", "signed"]
+
+NEAREST = {"−": "-", "–": "-", "±": "+/-", "→": "->", "←": "<-", "°": " deg", "·": "*", "×": "x", "²": "2", "≥": ">="}
+"""What is written instead where a terminal's alphabet lacks a sign."""
+
+
+def decimal(value: float, digits: int) -> str:
+    """Write a number with so many decimals, a true minus sign, and no sign before a zero.
+
+    Examples
+    --------
+    >>> decimal(-0.62, 1), decimal(-0.02, 1)
+    ('−0.6', '0.0')
+    """
+    text = f"{value:.{digits}f}"
+    return text.removeprefix("-") if float(text) == 0.0 else text.replace("-", "−")
+
+
+def signed(value: float, digits: int) -> str:
+    """Write a difference: as `decimal`, with a plus sign where it is above zero.
+
+    Examples
+    --------
+    >>> signed(0.62, 1), signed(-0.62, 1), signed(0.02, 1)
+    ('+0.6', '−0.6', '0.0')
+    """
+    text = decimal(value, digits)
+    return text if text.startswith("−") or float(text) == 0.0 else f"+{text}"
