@@ -164,6 +164,8 @@ def compare_sessions(
     read = {n: series(store, athlete, n, until=at) for n in chosen if n in have}
     longest = max(read.values(), key=len, default=None)
     if longest is None or not len(longest):
+        if read and at is not None:
+            raise InputError(f'compare: "{athlete}" has no attempt with these measures by then. Give a later session.')
         raise InputError(f'compare: "{athlete}" has no attempt with these measures yet. Analyse and keep some first.')
     this = float(longest.session[-1])
     movement = movement or _most(longest, this)
@@ -369,7 +371,8 @@ def _told(
 ) -> Against:
     out = sorted((c for c in changes if c.differs), key=lambda c: c.p_joint)
     at = f" at {join_words([load_text(k) for k in loads])}" if loads else ""
-    of = f"Compared were {reps_text(n_now)} of this session{at} with {reps_text(n_before)} of {what}."
+    were = "was" if n_now == 1 else "were"
+    of = f"Compared {were} {reps_text(n_now)} of this session{at} with {reps_text(n_before)} of {what}."
     n = f"{len(changes)} measure{'' if len(changes) == 1 else 's'}"
     if not out:
         sentence = f"No change to be seen in {n}. {of}"

@@ -71,7 +71,8 @@ def choose_reps(loads_kg: FloatArray, load_kg: float, *, line: bool = True) -> L
     known = np.isfinite(loads_kg)
     loads = loads_kg[known]
     if not loads.size:
-        return LoadChoice(known, False, f"no earlier rep has a load, and {LEAST_REPS} are needed")
+        none = "no earlier rep has a load, and" if loads_kg.size else f"{reps_text(0)} so far, at least"
+        return LoadChoice(known, False, f"{none} {LEAST_REPS} are needed")
     inside = bool(loads.min() <= load_kg <= loads.max())
     if line and inside and can_fit(loads):
         return LoadChoice(known, True, None)

@@ -235,7 +235,7 @@ def cue_trial_of(
     and 100 kg, those within 10 % of the load lifted most often with it. "Before" are the reps of the same session
     before the first one with it, at least 3 and at most 6 of the latest; all earlier ones are history.
     """
-    if (cue is None) == (drill is None):
+    if (cue is None) == (drill is None) or "" in (cue, drill):
         raise InputError("cue trial: give either a cue or a drill, as it is written with the attempts.")
     s = series(store, athlete, measure, movement=movement)
     s = s.where(np.isfinite(s.value))
@@ -243,11 +243,11 @@ def cue_trial_of(
     name = cue or drill or ""
     with_it = np.array([g == name for g in given], dtype=np.bool_)
     if not with_it.any():
-        used = sorted({g for g in given if g})
-        listed = ", ".join(used) if used else "none"
-        raise InputError(
-            f'cue trial: no rep with {measure} has "{name}"; these are written: {listed}. Use one of them.'
-        )
+        kind = "cue" if cue is not None else "drill"
+        used = ", ".join(f'"{g}"' for g in sorted({g for g in given if g}))
+        listed = f"these are written: {used}. Use one of them." if used else f"none has a {kind} at all."
+        of = "" if movement is None else f' of "{movement}"'
+        raise InputError(f'cue trial: no rep{of} with {measure} has the {kind} "{name}"; {listed}')
     near = _near_load(s, with_it)
     with_it &= near
     earlier = np.flatnonzero(near & ~with_it & (s.lifted_at < s.lifted_at[with_it].min()))
@@ -259,7 +259,7 @@ def cue_trial_of(
         s.value[with_it],
         s.value[history],
         wanted=wanted,
-        cue=f'the {"cue" if cue else "drill"} "{name}"',
+        cue=f'the {"cue" if cue is not None else "drill"} "{name}"',
         measure=measure,
         unit=s.unit,
         words=words or measure_words(measure, s.unit),

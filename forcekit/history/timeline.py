@@ -97,7 +97,12 @@ def timeline_of(
     read = [series(store, athlete, name, movement=movement, since=since) for name in names]
     every = max(read, key=len)
     if not len(every):
-        raise InputError(f'trend: no attempt of "{athlete}" is that new. Give an earlier date, or leave it out.')
+        if since is None and movement is not None:
+            raise InputError(
+                f'trend: no attempt of "{athlete}" is a "{movement}"; leave --movement out, or correct it.'
+            )
+        of = "" if movement is None else f' with the movement "{movement}"'
+        raise InputError(f'trend: no attempt of "{athlete}"{of} is that new. Give an earlier date, or leave it out.')
     rows = np.arange(len(every)) >= len(every) - MOST_ATTEMPTS
     shown = every.where(rows)
     found = []

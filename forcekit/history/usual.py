@@ -145,8 +145,6 @@ def usual_range(
     'transition time: usual 110–141 ms from 4 reps.'
     """
     kept = np.isfinite(values)
-    if loads_kg is not None and load_kg is not None:
-        kept &= np.isfinite(loads_kg)
     x = values[kept]
     loads = None if loads_kg is None else loads_kg[kept]
     ask = _Ask(measure, unit, level, load_kg, resolution, words or wording(measure, unit))
@@ -158,12 +156,13 @@ def usual_range(
         return _flat(x, loads, ask, method)
     chosen = choose_reps(loads, load_kg, line=method in ("auto", "load-adjusted"))
     if chosen.with_line:
-        return _over_load(x, loads, ask)
+        return _over_load(x[chosen.rows], loads[chosen.rows], ask)
+    n = int(np.count_nonzero(np.isfinite(loads)))
     if method == "load-adjusted":
         why = chosen.withheld or f"a line over load needs {LEAST_REPS_LOAD} reps at different loads around it"
-        return _withheld(ask, loads, x.size, why)
+        return _withheld(ask, loads, n, why)
     if chosen.withheld is not None:
-        return _withheld(ask, loads, x.size, chosen.withheld)
+        return _withheld(ask, loads, n, chosen.withheld)
     return _flat(x[chosen.rows], loads[chosen.rows], ask, method)
 
 

@@ -129,3 +129,13 @@ def test_earlier_sessions_without_scatter_are_not_called_too_few(tmp_path: Path)
 
     assert against.withheld == NO_SCATTER
     assert against.measures == ()
+
+
+def test_one_rep_was_compared(tmp_path: Path) -> None:
+    """The sentence counts one rep as one."""
+    rng = np.random.default_rng(5)
+    days: list[Day] = [(float(d), [(80.0, 0.1 + 0.01 * float(rng.standard_normal()))]) for d in range(5)]
+    with filled(tmp_path, days) as store:
+        against = compare_sessions(store, NAME, names=["transition_time"]).same_load
+
+    assert "Compared was 1 rep of this session at 80 kg with 4 reps of 4 earlier sessions at 80 kg." in against.sentence

@@ -110,10 +110,16 @@ def test_cue_trial_from_the_store(ina: Store) -> None:
 
     assert (1, 3, len(near) - 4) == (found.n_after, found.n_before, found.n_history)
     assert found.verdict == "too few"
-    with pytest.raises(InputError, match='no rep with transition_time has "short"; these are written: tall'):
+    with pytest.raises(InputError, match='no rep with transition_time has the cue "short"; these are written: "tall"'):
         cue_trial_of(ina, "Ina", "transition_time", cue="short")
     with pytest.raises(InputError, match="either a cue or a drill"):
         cue_trial_of(ina, "Ina", "transition_time")
+    with pytest.raises(InputError, match="either a cue or a drill"):
+        cue_trial_of(ina, "Ina", "transition_time", cue="")
+    with pytest.raises(
+        InputError, match='no rep of "squat" with transition_time has the cue "tall"; none has a cue at'
+    ):
+        cue_trial_of(ina, "Ina", "transition_time", cue="tall", movement="squat")
 
 
 def test_a_cue_at_loads_far_apart_is_judged_at_the_commonest(ina: Store) -> None:

@@ -126,3 +126,11 @@ def test_missing_values_are_left_out() -> None:
     assert usual_range(REPS, LOADS, load_kg=85.0).low == usual.low
     with pytest.raises(InputError, match="Give both"):
         usual_range(REPS, method="load-adjusted")
+
+
+def test_no_rep_is_not_a_rep_without_load() -> None:
+    """Without any rep the loads are not what is missing."""
+    none = np.empty(0)
+
+    assert usual_range(none, none, load_kg=80.0).withheld == "0 reps so far, at least 3 are needed"
+    assert "no earlier rep has a load" in str(usual_range(np.ones(4), np.full(4, np.nan), load_kg=80.0).withheld)

@@ -254,7 +254,7 @@ def test_a_cue_from_the_cue_book_knows_what_it_is_for(place: Place) -> None:
     assert (trial["measure"], said.data["wanted"]) == ("dip_depth_of_stature", "lower")
     assert (trial["n_before"], trial["n_after"]) == (3, 3)
     assert trial["verdict"] in ("not shown", "changed, cause open")
-    assert 'no rep with dip_depth has "tall"' in place.ask("trial", NAME, "dip_depth", "--cue", "tall").err
+    assert 'no rep with dip_depth has the cue "tall"' in place.ask("trial", NAME, "dip_depth", "--cue", "tall").err
     assert "either --cue CUE or --drill" in place.ask("trial", NAME).err
 
 
@@ -353,6 +353,9 @@ def test_removing_an_athlete_needs_the_name(place: Place, tmp_path: Path) -> Non
         (["trend", NAME, "--chart", "ewma"], "single and weighted are allowed"),
         (["trend", NAME, "--robust"], "--chart single or --chart weighted"),
         (["trend", NAME, "--chart", "single", "--aligned"], "ask for one of them"),
+        (["trend", NAME, "--movement", "snatch"], f'no attempt of "{NAME}" is a "snatch"'),
+        (["compare", NAME, "--session", "2001-01-01"], "no attempt with these measures by then"),
+        (["trial", NAME, "--cue", ""], "either a cue or a drill"),
         (["athlete", "add", NAME], "is in the store already"),
         (["athlete", "add", "two\nlines"], "cannot be seen"),
         (["athlete", "change", NAME], "nothing to change"),
