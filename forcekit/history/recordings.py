@@ -72,7 +72,8 @@ def keep_file(store: Store, source: Path, role: str = "plate") -> KeptFile:
         raise InputError(
             f"{source}: cannot be copied to the store ({error.strerror}). Check the file and the free space."
         ) from error
-    return KeptFile(sha256, n_bytes, source.name, role)
+    # A name in another encoding holds characters that no database takes.
+    return KeptFile(sha256, n_bytes, source.name.encode("utf-8", "replace").decode(), role)
 
 
 def find_kept(store: Store, sha256: str) -> Path | None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 import os
 import stat
+import sys
 import time
 from pathlib import Path
 
@@ -201,6 +202,19 @@ def test_raw_files_are_kept_once_and_private(lite: Store, tmp_path: Path) -> Non
     assert [path] == [p for p in lite.recordings.rglob("*") if p.is_file()]
     with pytest.raises(InputError, match="cannot be copied"):
         keep_file(lite, tmp_path / "absent.csv")
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="names that are no UTF-8 exist on Linux only")
+def test_a_file_name_in_another_encoding_is_kept_readable(lite: Store, tmp_path: Path) -> None:
+    """A name such as café.csv in Latin-1 from somebody's stick: the odd byte is shown as a question mark."""
+    path = tmp_path / os.fsdecode(b"caf\xe9.csv")
+    path.write_text("raw")
+    file = keep_file(lite, path)
+    add_athlete(lite, "Ina")
+    add(lite, files=(file,), lift_at_s=2.0)
+
+    assert file.file_name == "caf?.csv"
+    assert len(list_attempts(lite, "Ina")) == 1
 
 
 def test_copies_that_a_crash_left_are_swept_away(lite: Store, tmp_path: Path) -> None:
