@@ -92,7 +92,7 @@ def usual_of(
     except InputError:
         return usual_range(values, loads, load_kg=load_kg, method=method, measure=measure, unit=unit, words=words)
     near = np.isfinite(values) if load_kg is None else np.abs(loads - load_kg) <= TRIAL_LOAD_FRAC * load_kg
-    return squad_range(values[near], group, measure=measure, unit=unit, words=words)
+    return squad_range(values[near], group, load_kg=load_kg, measure=measure, unit=unit, words=words)
 
 
 def usual_limits(

@@ -10,8 +10,8 @@ import numpy as np
 
 from forcekit.errors import InputError
 from forcekit.history.loads import reps_text
-from forcekit.history.usual import UsualRange, usual_range
-from forcekit.history.wording import Wording, interval_text, wording
+from forcekit.history.usual import UsualRange, shown_low, usual_range
+from forcekit.history.wording import Wording, interval_text, load_text, wording
 from forcekit.model import FloatArray
 
 __all__ = ["Squad", "james_stein", "squad_from", "squad_range"]
@@ -120,6 +120,7 @@ def squad_range(
     values: FloatArray,
     squad: Squad,
     *,
+    load_kg: float | None = None,
     level: float = 0.95,
     measure: str = "value",
     unit: str = "",
@@ -133,6 +134,8 @@ def squad_range(
         The lifter's own reps, n ≥ 0.
     squad : Squad
         The other athletes at similar loads.
+    load_kg : float, optional
+        The load, to be named.
 
     Notes
     -----
@@ -164,13 +167,15 @@ def squad_range(
     df = variance**2 / uncertain if uncertain > 0.0 else float(squad.within_df)
     half = float(stats.t.ppf(0.5 + level / 2.0, df)) * math.sqrt(variance)
     blank = usual_range(np.empty(0), measure=measure, unit=unit, words=words, level=level)
-    band = interval_text(centre - half, centre + half, words)
+    at = "" if load_kg is None else f" at {load_text(load_kg)}"
+    band = interval_text(shown_low(measure, centre - half, centre), centre + half, words)
     sentence = (
-        f"{words.label}: usual {band}, from {reps_text(n)} of this lifter drawn toward "
+        f"{words.label}: usual{at} {band}, from {reps_text(n)} of this lifter drawn toward "
         f"{squad.n_athletes} others ({round(100 * w)} % own)."
     )
     return replace(
         blank,
+        load_kg=load_kg,
         n=n,
         centre=centre,
         low=centre - half,

@@ -220,6 +220,17 @@ def test_squad_range_goes_from_squad_to_own() -> None:
         squad_from([RNG.standard_normal(5)] * 4)
 
 
+def test_squad_range_names_the_load_and_no_time_below_zero() -> None:
+    """As with own reps: the load stands in the sentence, and a wide range of a time begins at 0."""
+    squad = Squad(0.2, 0.1, 0.12, 40, 6, 46, 0.05)
+    usual = squad_range(np.empty(0), squad, load_kg=80.0, measure="transition_time", unit="s")
+
+    assert usual.low is not None
+    assert usual.low < 0.0
+    assert usual.sentence.startswith("transition time: usual at 80 kg 0–")
+    assert usual.load_kg == 80.0
+
+
 def test_new_best_by_a_kilogram_can_be_compared() -> None:
     """Just beyond the heaviest load the nearest reps answer; the sentence names their load."""
     usual = usual_range(RNG.standard_normal(6), np.array([60.0, 70, 80, 100, 100, 100]), load_kg=101.0)
