@@ -248,7 +248,9 @@ def _one_name(conn: sa.Connection, who: int, measure: str) -> tuple[int, str]:
             f"store: {measure} is stored in {units}. Analyse the older recordings again, so that one remains."
         )
     every = conn.execute(sa.select(names.name).where(some).order_by(names.name)).scalars().all()
-    listed = ", ".join(every) if every else "nothing yet"
+    if not every:
+        raise InputError("store: nothing is stored for this athlete yet. Analyse and keep some lifts first.")
+    listed = ", ".join(every)
     raise InputError(f"store: {measure} is not stored for this athlete, who has {listed}. Choose one of these.")
 
 

@@ -169,10 +169,10 @@ def squad_range(
     blank = usual_range(np.empty(0), measure=measure, unit=unit, words=words, level=level)
     at = "" if load_kg is None else f" at {load_text(load_kg)}"
     band = interval_text(shown_low(measure, centre - half, centre), centre + half, words)
-    sentence = (
-        f"{words.label}: usual{at} {band}, from {reps_text(n)} of this lifter drawn toward "
-        f"{squad.n_athletes} others ({round(100 * w)} % own)."
-    )
+    source = f"{reps_text(n)} of this lifter drawn toward {squad.n_athletes} others ({round(100 * w)} % own)"
+    if n == 0:
+        source = f"{squad.n_athletes} others, with no rep of this lifter yet"
+    sentence = f"{words.label}: usual{at} {band}, from {source}."
     return replace(
         blank,
         load_kg=load_kg,

@@ -154,6 +154,8 @@ def test_series_can_be_limited(store: Store) -> None:
 def test_series_says_what_there_is(store: Store) -> None:
     """An unknown measure or athlete is told with what is known."""
     add_athlete(store, "Ina")
+    with pytest.raises(InputError, match=r"nothing is stored for this athlete yet\. Analyse and keep"):
+        series(store, "Ina", "height")
     add(store)
     with pytest.raises(InputError, match="dip_depth, push_angle, transition_time"):
         series(store, "Ina", "height")

@@ -228,6 +228,7 @@ def test_squad_range_names_the_load_and_no_time_below_zero() -> None:
     assert usual.low is not None
     assert usual.low < 0.0
     assert usual.sentence.startswith("transition time: usual at 80 kg 0–")
+    assert usual.sentence.endswith(", from 6 others, with no rep of this lifter yet.")
     assert usual.load_kg == 80.0
 
 
