@@ -201,6 +201,8 @@ def _difference(
     way = words.higher if value > 0.0 else words.lower
     verdict = f"{way} in the misses" if shown else "no difference shown"
     band = interval_text(value - half, value + half, words, signed=True)
+    if not shown and abs(value) > half:
+        band += " taken alone, which one of several measures may reach by chance"
     sentence = (
         f"{words.label}: {verdict}, {signed_text(value, words, 2.0 * half)} (95 % {band}) "
         f"in {_count(counts[1], 'miss')} against {_count(counts[0], 'make')}."

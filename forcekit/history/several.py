@@ -16,6 +16,8 @@ from forcekit.model import BoolArray, FloatArray
 __all__ = ["NO_SCATTER", "Comparison", "JointTest", "MeasureCompared", "compare_many", "holm", "joint_test", "scatters"]
 
 NO_SCATTER = "repeated reps do not scatter, so chance cannot be judged"
+ALPHA = 0.05
+"""Chance of any false alarm when nothing differs."""
 N_ROTATIONS = 9999
 """Random rotations; the standard error of a p-value of 0.05 is then 0.002."""
 
@@ -55,6 +57,8 @@ class JointTest:
     df : int
     factor_joint : float
         Multiple of the standard error whose intervals hold for all measures together in 95 % of cases.
+    factor_stepped : array, shape (m,)
+        The multiple beyond which each measure differs once all that are further out do; `factor_joint` or less.
     """
 
     estimate: FloatArray
@@ -64,6 +68,7 @@ class JointTest:
     p_joint: FloatArray
     df: int
     factor_joint: float
+    factor_stepped: FloatArray
 
 
 def joint_test(y: FloatArray, nuisance: FloatArray, effect: FloatArray, *, seed: int = 1) -> JointTest:
@@ -115,10 +120,10 @@ def joint_test(y: FloatArray, nuisance: FloatArray, effect: FloatArray, *, seed:
     t = along / length / se
     p = 2.0 * stats.t.sf(np.abs(t), df)
     if m == 1:
-        return JointTest(along / length, se, t, p, p.copy(), df, float(stats.t.ppf(0.975, df)))
-    null = _null_t_squared(free, df, seed)
-    factor = float(np.sqrt(np.quantile(null.max(axis=1), 0.95)))
-    return JointTest(along / length, se, t, p, _step_down(t**2, null), df, factor)
+        factor = float(stats.t.ppf(1.0 - ALPHA / 2.0, df))
+        return JointTest(along / length, se, t, p, p.copy(), df, factor, np.array([factor]))
+    p_joint, factors = _step_down(t**2, _null_t_squared(free, df, seed))
+    return JointTest(along / length, se, t, p, p_joint, df, float(factors.max()), factors)
 
 
 def scatters(y: FloatArray, nuisance: FloatArray, effect: FloatArray) -> BoolArray:
@@ -178,19 +183,21 @@ def _rotations(n_free: int, k: int, seed: int) -> FloatArray:
     return turned
 
 
-def _step_down(t_squared: FloatArray, null: FloatArray) -> FloatArray:
-    """Joint p-values from the largest statistic down; shapes (m,) and (rotations, m)."""
+def _step_down(t_squared: FloatArray, null: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Joint p-values from the largest statistic down, and the |t| each must pass; shapes (m,) and (rotations, m)."""
     order = np.argsort(t_squared)
     running = np.maximum.accumulate(null[:, order], axis=1)
     raw = (1.0 + np.count_nonzero(running >= t_squared[order], axis=0)) / (null.shape[0] + 1.0)
     joint = np.empty(t_squared.size)
     joint[order] = np.maximum.accumulate(raw[::-1])[::-1]
-    return joint
+    factors = np.empty(t_squared.size)
+    factors[order] = np.sqrt(np.quantile(running, 1.0 - ALPHA, axis=0, method="higher"))
+    return joint, factors
 
 
 @dataclass(frozen=True, slots=True)
 class MeasureCompared:
-    """One measure of the new rep among several; the range holds for all of them together."""
+    """One measure of the new rep among several; the range holds for all together, narrower only where it differs."""
 
     measure: str
     value: float
@@ -232,7 +239,6 @@ def compare_many(
     *,
     loads_kg: FloatArray | None = None,
     load_kg: float | None = None,
-    level: float = 0.95,
     units: Mapping[str, str] | None = None,
     words: Mapping[str, Wording] | None = None,
     seed: int = 1,
@@ -281,18 +287,16 @@ def compare_many(
         return Comparison(n, (), left_out, f"Not compared with usual: {NO_SCATTER}.")
     test = joint_test(y[:, scattered], nuisance, effect, seed=seed)
     at = "" if load_kg is None else f" at {load_text(load_kg)}"
-    found = tuple(
-        _compared(name, float(new[name]), test, i, said[name], (at, n), 1.0 - level) for i, name in enumerate(names)
-    )
+    found = tuple(_compared(name, float(new[name]), test, i, said[name], (at, n)) for i, name in enumerate(names))
     return Comparison(n, found, left_out, _summary(found, said, n, at))
 
 
 def _compared(
-    name: str, value: float, test: JointTest, i: int, words: Wording, at_n: tuple[str, int], alpha: float
+    name: str, value: float, test: JointTest, i: int, words: Wording, at_n: tuple[str, int]
 ) -> MeasureCompared:
     centre = value - float(test.estimate[i])
-    half = test.factor_joint * float(test.standard_error[i])
-    differs = bool(test.p_joint[i] <= alpha)
+    differs = bool(test.p_joint[i] <= ALPHA)
+    half = float((test.factor_stepped[i] if differs else test.factor_joint) * test.standard_error[i])
     text = "as usual" if not differs else f"{words.higher if value > centre else words.lower} than usual"
     shown = number_text(value, words, 2.0 * half)
     band = interval_text(centre - half, centre + half, words)

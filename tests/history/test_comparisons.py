@@ -88,6 +88,18 @@ def test_miss_contrast_refuses() -> None:
     assert "cannot be told apart" in apart.withheld
 
 
+def test_an_interval_beside_zero_that_is_not_shown_says_why() -> None:
+    """Alone the difference would be seen, among eight measures it is not: the sentence does not leave that open."""
+    rng = np.random.default_rng(1)
+    missed = np.arange(24) >= 12
+    measures = {f"m{i}": rng.standard_normal(24) for i in range(7)} | {"a": rng.standard_normal(24) + 0.9 * missed}
+    found = next(d for d in miss_contrast(measures, missed).differences if d.measure == "a")
+
+    assert (found.shown, found.low > 0.0) == (False, True)
+    assert "no difference shown" in found.sentence
+    assert "taken alone, which one of several measures may reach by chance)" in found.sentence
+
+
 def test_makes_and_misses_that_do_not_scatter_are_not_compared() -> None:
     """Times in whole steps of a slow clock, all makes alike and all misses alike: chance cannot be judged."""
     missed = np.array([False] * 4 + [True] * 4)

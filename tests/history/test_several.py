@@ -56,6 +56,25 @@ def test_the_measure_that_differs_is_named() -> None:
     assert [m.low <= m.value <= m.high for m in found.measures] == [not m.differs for m in found.measures]
 
 
+def test_what_differs_lies_outside_the_range_that_is_told() -> None:
+    """Also a measure that only the step-down test sees, once another one is far out."""
+    rng = np.random.default_rng(2)
+    seen = stepped = 0
+    for _ in range(60):
+        old = {name: rng.standard_normal(14) for name in "abcd"}
+        new = dict(zip("abcd", [9.0, 2.6, 2.6, 0.0], strict=True))
+        found = compare_many(new, old)
+        test = joint_test(
+            np.column_stack([np.append(old[n], new[n]) for n in "abcd"]), np.ones((15, 1)), np.append(np.zeros(14), 1.0)
+        )
+        assert [m.low <= m.value <= m.high for m in found.measures] == [not m.differs for m in found.measures]
+        seen += sum(m.differs for m in found.measures)
+        stepped += sum(m.differs and abs(t) < test.factor_joint for m, t in zip(found.measures, test.t, strict=True))
+
+    assert seen > 60
+    assert stepped > 0
+
+
 def test_what_cannot_be_compared_is_named() -> None:
     """Measures without values, without spread or unknown before are left out with the reason."""
     old = {"a": OLD[:, 0], "b": np.full(12, 1.0), "c": np.where(np.arange(12) < 9, np.nan, OLD[:, 1])}
