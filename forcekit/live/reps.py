@@ -13,7 +13,7 @@ from forcekit.history.usual import UsualRange
 from forcekit.model import AttemptCard, FloatArray, Outcome
 from forcekit.registry import MEASURES
 from forcekit.results import Curves, Lift
-from forcekit.show.words import found_sentence, headline, with_interval
+from forcekit.show.words import found_sentence, half_shown, headline, with_interval
 
 __all__ = ["SHOWN", "Rep", "numbers_of", "rep_curves", "rep_state"]
 
@@ -80,6 +80,7 @@ def _number(lift: Lift, name: str, usual: UsualRange | None) -> dict[str, Any]:
         "high": m.high,
         "unit": info.unit,
         "text": with_interval(m) if m.ok else "",
+        "half": half_shown(m) if m.ok else "",
         "usual": {"low": usual.low, "high": usual.high, "n": usual.n, "load_kg": usual.load_kg}
         if known and usual is not None
         else None,

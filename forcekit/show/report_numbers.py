@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 import time
 
@@ -11,6 +10,7 @@ from forcekit.history.digest_usual import foot_limit
 from forcekit.registry import MEASURES, shown
 from forcekit.results import Measure
 from forcekit.show.report_words import OTHER_WAY
+from forcekit.show.words import half_shown
 
 __all__ = [
     "aim_text", "count_text", "day_text", "is_within", "plain_measure", "plain_number", "read_out",
@@ -63,15 +63,9 @@ def plain_number(m: Measure) -> str:
     """
     if m.value is None or m.low is None or m.high is None:
         return "withheld"
-    info = MEASURES[m.name]
-    half = info.factor * max(m.high - m.value, m.value - m.low)
-    told = shown(m.name, m.value)
-    step = 10.0**-info.digits
-    if half < 0.5 * step:
-        return told
-    rounded = step * math.ceil(half / step - 0.5)
-    number, _, unit = told.partition(" ")
-    return f"{number} ± {rounded:.{info.digits}f} {unit}".rstrip()
+    half = half_shown(m)
+    number, _, unit = shown(m.name, m.value).partition(" ")
+    return f"{number} {unit}".rstrip() if half.startswith("<") else f"{number} ± {half} {unit}".rstrip()
 
 
 def read_out(digest: Digest, i: int, name: str) -> str:

@@ -10,7 +10,7 @@ from forcekit.numbers import decimal
 from forcekit.registry import GROUPS, MEASURES, MeasureInfo, shown
 from forcekit.results import Analysis, Lift, Measure, QualityCheck
 
-__all__ = ["analysis_text", "explanation", "found_sentence", "headline", "lift_text", "with_interval"]
+__all__ = ["analysis_text", "explanation", "found_sentence", "half_shown", "headline", "lift_text", "with_interval"]
 
 WIDTH = 96
 CAUTION = (
@@ -45,6 +45,26 @@ def decimals(info: MeasureInfo, half_width: float) -> int:
     if half_width <= 0.0 or not math.isfinite(half_width):
         return info.digits
     return min(max(info.digits, math.ceil(-math.log10(half_width) - 1e-9)), info.digits + 2)
+
+
+def half_shown(m: Measure) -> str:
+    """Half of the 95 % interval with the decimals of the number itself, rounded up; "<1" below half of the last digit.
+
+    Examples
+    --------
+    >>> half_shown(Measure("dip_depth", "m", 0.1742, 0.1699, 0.1786))
+    '0.4'
+    >>> half_shown(Measure("transition_time", "s", 0.02332, 0.02330, 0.02334))
+    '<1'
+    """
+    assert m.value is not None
+    assert m.low is not None
+    assert m.high is not None
+    info = MEASURES[m.name]
+    half, step = info.factor * max(m.high - m.value, m.value - m.low), 10.0**-info.digits
+    if half < 0.5 * step:
+        return f"<{step:.{info.digits}f}"
+    return f"{step * math.ceil(half / step - 0.5):.{info.digits}f}"
 
 
 def _seen(lift: Lift, name: str) -> str | None:

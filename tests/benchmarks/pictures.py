@@ -70,9 +70,7 @@ def page(to: Path, folder: Path) -> None:
         while [r["stage"] for r in session.state()["reps"][1:2]] != ["settled"]:
             seen.page.wait_for_timeout(200)
         session.mark(2, "missed forward")
-        while session.state()["ready"]["state"] != "ready":
-            seen.page.wait_for_timeout(100)
-        seen.page.wait_for_timeout(300)
+        seen.page.get_by_text("Ready to lift.", exact=True).wait_for()
         seen.page.screenshot(path=to)
     small(to)
 

@@ -259,6 +259,65 @@ def test_everybody_can_use_the_coachs_page(browser: Browser, live: Served, size:
         all_is_well(seen, "127.0.0.1")
 
 
+@pytest.mark.parametrize("size", [LAPTOP, TABLET, PHONE], ids=["laptop", "tablet", "phone"])
+def test_the_large_numbers_carry_their_uncertainty(browser: Browser, live: Served, size: tuple[int, int]) -> None:
+    """Beside each number stands ± half its interval, small; nothing runs out of its column, be it ever so wide."""
+    with window(browser, size) as seen:
+        page = seen.page
+        page.goto(live.here)
+        wait_for_reps(page, 3)
+        strip(page, 3).click()
+        numbers = live.session.state()["reps"][2]["numbers"]
+        halves = [t.replace("\u2009", " ") for t in page.locator(".number .half").all_inner_texts()]
+        assert [f"± {n['half']}" for n in numbers] == halves
+        assert all(re.fullmatch(r"± <?\d+(\.\d)?", h) for h in halves)
+        in_their_columns(page)
+        if size == LAPTOP:
+            # Read at 3 m: normal sight (1.0) reads letters of 5', three times that is 15' or 13.1 mm; a laptop of 14
+            # inches shows 1366 px on 310 mm.
+            assert 310.0 / 1366.0 * digit_px(page) > 13.1
+        sizes = page.locator(".number .half, .number .value").evaluate_all(
+            "all => all.map((e) => parseFloat(getComputedStyle(e).fontSize))"
+        )
+        assert all(2.0 * half < number for number, half in zip(sizes[::2], sizes[1::2], strict=True))
+        page.evaluate(
+            """async () => {
+              const { number } = await import('/parts/rep.js');
+              const wide = { label: 'shift', value: -0.1234, low: -0.149, high: -0.099, half: '2.5', usual: null };
+              const columns = [0, 1, 2].map(() => number({ ...wide, measure: 'shift_total_of_foot' }, false, null));
+              document.querySelector('.numbers').replaceChildren(...columns);
+            }"""
+        )
+        in_their_columns(page)
+        all_is_well(seen, "127.0.0.1")
+
+
+def in_their_columns(page: Page) -> None:
+    """No large number, unit or interval sticks out of its button."""
+    out = page.evaluate(
+        """() => [...document.querySelectorAll('.number')].flatMap((b) => {
+          const range = document.createRange(); range.selectNodeContents(b.querySelector('.value'));
+          const end = Math.max(...[...range.getClientRects()].map((r) => r.right));
+          return end > b.getBoundingClientRect().right + 0.5 ? [`${b.textContent} ${end}`] : [];
+        })"""
+    )
+    assert [] == out
+
+
+def digit_px(page: Page) -> float:
+    """Height of a digit of the large numbers."""
+    return float(
+        page.evaluate(
+            """() => {
+              const brush = document.createElement('canvas').getContext('2d');
+              const style = getComputedStyle(document.querySelector('.number .value'));
+              brush.font = `${style.fontWeight} ${style.fontSize} ${style.fontFamily}`;
+              return brush.measureText('0').actualBoundingBoxAscent;
+            }"""
+        )
+    )
+
+
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
 @pytest.mark.parametrize("path", ["/bench", "/lifter", "/join"])
 def test_everybody_can_use_the_other_pages(browser: Browser, live: Served, path: str, dark: bool) -> None:

@@ -49,6 +49,9 @@ function span(className, at, low, high) {
   return element;
 }
 
+/** Characters of a number that stand beside its unit and interval at full size: 17.3, −4.2. */
+const WIDE = 4;
+
 /** One of the three large numbers; pressed, the strip shows it rep by rep. */
 export function number(n, pressed, onclick) {
   const label = make("span", { className: "label" }, n.label);
@@ -64,10 +67,11 @@ export function number(n, pressed, onclick) {
   const here = make("span", { className: "here" });
   here.style.setProperty("--at", at(n.value));
   ruler.append(here);
+  const told = shown(n, n.value);
   const [word, ...rest] = (against(n) || "no usual range yet").split(", ");
   button.append(
     label,
-    make("span", { className: "value" }, shown(n, n.value), make("small", {}, registry[n.measure].unit)),
+    make("span", { className: told.length > WIDE ? "value long" : "value" }, told, make("small", {}, registry[n.measure].unit, " ", make("span", { className: "half" }, `±\u2009${n.half}`))),
     ruler,
     make("span", { className: "against" }, n.usual ? make("b", {}, word) : word, rest.length ? ` ${rest.join(", ")}` : null),
   );
