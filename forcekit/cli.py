@@ -16,7 +16,7 @@ from typing import Annotated, Any, get_args
 import typer
 
 from forcekit import cli_batch, cli_calibrate, cli_history, cli_live, cli_people, cli_record, cli_report
-from forcekit.cli_options import JsonOption, check_body, check_range
+from forcekit.cli_options import CardOption, JsonOption, StoreOption, check_body, check_range
 
 app = typer.Typer(
     name="forcekit",
@@ -99,7 +99,7 @@ def analyze(
     device: DeviceOption = None,
     bar: Annotated[Path | None, typer.Option(help="Recording of the sensor on the bar.")] = None,
     bar_device: Annotated[Path | None, typer.Option(help="Device file of the bar's sensor.")] = None,
-    card: Annotated[Path | None, typer.Option("--card", help="Attempt card (TOML); options go before it.")] = None,
+    card: CardOption = None,
     athlete: Annotated[str | None, typer.Option(help="Name or pseudonym of the lifter.")] = None,
     load: Annotated[float | None, typer.Option(help="Bar with plates, in kg.")] = None,
     movement: Annotated[str | None, typer.Option(help="jerk, push press, push jerk, jump dip or dip only.")] = None,
@@ -123,15 +123,15 @@ def analyze(
         typer.Option("--keep/--no-keep", help="Keep the lifts in the history; unless told, if it knows the athlete."),
     ] = None,
     date: Annotated[str | None, typer.Option(help="When it was recorded, such as 2024-05-31T18:20.")] = None,
-    store: Annotated[
-        str | None,
-        typer.Option("--store", metavar="WHERE", help="Folder, .sqlite file or postgresql:// URL of the history."),
-    ] = None,
+    store: StoreOption = None,
     plot: PlotOption = None,
     as_json: JsonOption = False,
     brief: BriefOption = False,
 ) -> None:
-    """Find and explain every dip and drive of a recording; compare with and keep in the athlete's history."""
+    """Find and explain every dip and drive of a recording.
+
+    The lifts of an athlete whom the history knows are compared with it and kept in it.
+    """
     from forcekit.acquire.source import read
     from forcekit.analysis.pipeline import Settings
     from forcekit.analysis.pipeline import analyze as analyze_recording
@@ -234,7 +234,7 @@ def _show(
 
 @app.command()
 def demo(plot: PlotOption = None, as_json: JsonOption = False, brief: BriefOption = False) -> None:
-    """Show everything on a bundled recording: a jerk that was lost in front."""
+    """Show a whole analysis: a jerk that was lost in front."""
     from importlib import resources
 
     from forcekit.acquire.source import read
@@ -282,7 +282,10 @@ def propose(
         Path | None, typer.Option("--output", "-o", help="Write the proposal here instead of printing it.")
     ] = None,
 ) -> None:
-    """Look at an unknown CSV and propose a device file for it, to be checked and edited."""
+    """Propose a device file for an unknown CSV.
+
+    It is to be checked and edited before it is used.
+    """
     from forcekit.acquire.propose import propose_device
     from forcekit.errors import InputError
 

@@ -27,7 +27,9 @@ def batch(
     output: Annotated[
         Path | None, typer.Option("--output", "-o", metavar="FOLDER", help="Folder for the tables (needed).")
     ] = None,
-    listed: Annotated[Path | None, typer.Option("--list", help="File with one recording a line; - reads them.")] = None,
+    listed: Annotated[
+        Path | None, typer.Option("--list", help="File that names one recording a line; - for standard input.")
+    ] = None,
     device: Annotated[Path | None, typer.Option(help="Device file (TOML) of all plates.")] = None,
     bar_device: Annotated[Path | None, typer.Option(help="Device file of all bar sensors.")] = None,
     rules: Annotated[
@@ -55,7 +57,10 @@ def batch(
     ] = None,
     anew: Annotated[bool, typer.Option("--anew", help="Do everything again, also what has not changed.")] = False,
 ) -> None:
-    """Analyse folders of recordings; write tables of lifts, failures, files and quality. Goes on where it stopped."""
+    """Analyse folders of recordings into tables.
+
+    The tables hold lifts, failures, files and quality. A run that was stopped goes on where it was.
+    """
     from forcekit.analysis.pipeline import Settings
     from forcekit.batch.run import BatchWanted
     from forcekit.errors import InputError

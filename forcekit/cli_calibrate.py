@@ -33,7 +33,8 @@ def register(app: typer.Typer) -> None:
 def calibrate_plate(
     output: NewOption,
     recording: Annotated[
-        Path | None, typer.Argument(metavar="RECORDING", help="Of all placements, or a CSV of readings by hand.")
+        Path | None,
+        typer.Argument(metavar="RECORDING", help="Recording of all placements, or a CSV of readings taken by hand."),
     ] = None,
     masses: Annotated[
         str | None,
@@ -46,7 +47,10 @@ def calibrate_plate(
     hold: Annotated[float, typer.Option(help="With --live: seconds of each reading.", min=0.1)] = 3.0,
     plate: PlateOption = 1,
 ) -> None:
-    """Fit the gains of a plate on four cells from known masses and write a new device file."""
+    """Fit the gains of a four-cell plate from known masses.
+
+    A new device file is written.
+    """
     from forcekit.acquire.device_file import save_device
     from forcekit.cli_calibrate_words import plate_lines, refusal
     from forcekit.constants import local_gravity
@@ -145,7 +149,10 @@ def check_plate(
     history: Annotated[Path | None, typer.Option(help="CSV that keeps all checks of this plate.")] = None,
     plate: PlateOption = 1,
 ) -> None:
-    """Check the plate with one known mass: the minute before every session."""
+    """Check the plate with one known mass.
+
+    It takes the minute before every session.
+    """
     from forcekit.cli_calibrate_words import check_lines
     from forcekit.errors import InputError
     from forcekit.mechanics.plate_check import check_plate as check
@@ -188,7 +195,10 @@ def calibrate_bar(
     output: NewOption,
     device: DeviceOption = None,
 ) -> None:
-    """Find bias, scale and misalignment of a bar sensor from still positions and write a new device file."""
+    """Find bias, scale and misalignment of a bar sensor.
+
+    It is laid still in many positions; a new device file is written.
+    """
     from forcekit.acquire.device_file import save_device
     from forcekit.cli_calibrate_words import bar_lines
     from forcekit.mechanics.bar_calibration import calibrate_bar as fit
@@ -208,7 +218,10 @@ def noise(
     device: DeviceOption = None,
     output: Annotated[Path | None, typer.Option("--output", "-o", help="Write a new device file with it.")] = None,
 ) -> None:
-    """Find the noise of a bar sensor from a long rest (Allan deviation)."""
+    """Find the noise of a bar sensor from a long rest.
+
+    By the Allan deviation of its readings.
+    """
     from forcekit.cli_calibrate_words import noise_lines
     from forcekit.errors import InputError
     from forcekit.mechanics.bar_calibration import bar_noise, device_with, with_noise

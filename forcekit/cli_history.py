@@ -43,7 +43,10 @@ def usual(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say where the next rep is expected: the usual range of an athlete, at a load; and how sure one number is."""
+    """Say where an athlete's next rep is expected.
+
+    That is the usual range, at a load if one is named, and how sure a single number is.
+    """
     from forcekit.cli_store import known_measures, opened, print_json, tell
     from forcekit.history.questions import COMPARED, typical_error_of, usual_of
     from forcekit.history.series import measure_names_of
@@ -86,7 +89,7 @@ def trend(
         bool,
         typer.Option(
             "--robust",
-            help="Medians for the chart's centre and limits: odd reps hardly move them, few reps alarm oftener.",
+            help="Medians for the chart's centre and limits: odd reps hardly move them; few reps alarm more often.",
         ),
     ] = False,
     since: SinceOption = None,
@@ -94,7 +97,10 @@ def trend(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say how measures went over time; without a name the four times of dip and drive."""
+    """Say how measures changed over time.
+
+    Where no measure is named: the four times of dip and drive.
+    """
     from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
     from forcekit.errors import InputError
     from forcekit.history.timeline import DIP_TIMING, charted, timeline_of
@@ -143,13 +149,16 @@ def trial(
     cue: Annotated[str | None, typer.Option(help="The cue, as written with the attempts.")] = None,
     drill: Annotated[str | None, typer.Option(help="The drill, as written with the attempts.")] = None,
     wanted: Annotated[
-        str | None, typer.Option(help="higher or lower: what it is meant to bring; from the cue book if it is there.")
+        str | None, typer.Option(help="higher or lower: what it is meant to bring; else as the cue book says.")
     ] = None,
     movement: MovementOption = None,
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say whether a cue or a drill changed anything: three or more reps before against three or more with it."""
+    """Say whether a cue or a drill changed anything.
+
+    Three or more reps before it are held against three or more with it.
+    """
     from forcekit.cli_store import known_measures, opened, print_json, tell
     from forcekit.errors import InputError
     from forcekit.history.questions import COMPARED, cue_trial_of
@@ -187,7 +196,7 @@ def misses(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say what differs between an athlete's makes and misses, at equal load."""
+    """Say what differs between makes and misses at equal load."""
     from forcekit.cli_store import known_measures, opened, print_json, tell
     from forcekit.errors import InputError
     from forcekit.history.questions import COMPARED, miss_contrast_of
@@ -221,7 +230,10 @@ def break_load(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Say from which load a measure leaves the usual range; without a name the shift from stance to drive."""
+    """Say from which load a measure leaves its usual range.
+
+    Where no measure is named: the shift from stance to drive.
+    """
     from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
     from forcekit.history.questions import break_load_of
     from forcekit.history.series import series

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from forcekit.cli_options import DEVICE_WORDS
+from forcekit.cli_options import DEVICE_WORDS, StoreOption
 
 if TYPE_CHECKING:
     import socket
@@ -49,10 +49,7 @@ def live(
     athlete: Annotated[str | None, typer.Option(help="Name or pseudonym of the first lifter.")] = None,
     load: Annotated[float | None, typer.Option(help="Bar with plates, in kg.")] = None,
     movement: Annotated[str | None, typer.Option(help="jerk, push press, push jerk, jump dip or dip only.")] = None,
-    store: Annotated[
-        str | None,
-        typer.Option("--store", metavar="WHERE", help="Folder, .sqlite file or postgresql:// URL of the history."),
-    ] = None,
+    store: StoreOption = None,
     cue_book: Annotated[Path | None, typer.Option(help="Your own cue book (TOML).")] = None,
     share: Annotated[
         bool, typer.Option("--share", help="Let guests in the network look, each with a one-time code.")
@@ -60,7 +57,10 @@ def live(
     port: Annotated[int, typer.Option(help="Port of the page; 0 takes any that is free.")] = PORT,
     browser: Annotated[bool, typer.Option("--browser/--no-browser", help="Open the page.")] = True,
 ) -> None:
-    """Show every lift to the coach as it happens: a page for laptop, tablet and phone, without the internet."""
+    """Show every lift to the coach as it happens.
+
+    A page for laptop, tablet and phone that needs no internet.
+    """
     from forcekit.cli import _card
     from forcekit.cli_record import _signals
     from forcekit.cli_store import opened

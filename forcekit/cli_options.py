@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 import typer
 
 __all__ = [
     "DEVICE_WORDS",
+    "CardOption",
     "JsonOption",
     "MovementOption",
     "NameArgument",
@@ -24,6 +26,9 @@ StoreOption = Annotated[
         metavar="WHERE",
         help="Folder, .sqlite file or postgresql:// URL of the history; else FORCEKIT_DATA, else your data folder.",
     ),
+]
+CardOption = Annotated[
+    Path | None, typer.Option("--card", help="Attempt card (TOML); what an option says holds instead.")
 ]
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")]
 MovementOption = Annotated[str | None, typer.Option("--movement", help="Only attempts of this movement.")]

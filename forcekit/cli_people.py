@@ -54,7 +54,10 @@ def athlete_add(
     note: NoteOption = None,
     store: StoreOption = None,
 ) -> None:
-    """Add an athlete; from then on analyze keeps and compares the lifts of this name."""
+    """Add an athlete.
+
+    From then on analyze compares and keeps the lifts of this name.
+    """
     from forcekit.cli_store import opened, tell
     from forcekit.history.people import add_athlete
 
@@ -104,7 +107,10 @@ def athlete_change(
     note: NoteOption = None,
     store: StoreOption = None,
 ) -> None:
-    """Change what is known of an athlete; stored results stay as they are until reanalyze."""
+    """Change what is known of an athlete.
+
+    Stored results stay as they are; reanalyze makes new ones.
+    """
     from forcekit.cli_store import opened, tell
     from forcekit.errors import InputError
     from forcekit.history.people import change_athlete
@@ -126,7 +132,10 @@ def athlete_weigh(
     date: Annotated[str | None, typer.Option(help="When, such as 2024-05-31; left out, now.")] = None,
     store: StoreOption = None,
 ) -> None:
-    """Keep a body mass; each lift is judged with the one that was last known."""
+    """Keep a body mass.
+
+    Each lift is judged with the newest one before it.
+    """
     from forcekit.cli_store import opened, tell, time_of
     from forcekit.history.people import add_body_mass
 
@@ -143,7 +152,10 @@ def athlete_export(
     fmt: FormatOption = "csv",
     store: StoreOption = None,
 ) -> None:
-    """Write all that is known of one athlete, and nothing of others, as open tables with the raw recordings."""
+    """Write all that is known of one athlete.
+
+    Open tables with the raw recordings, and nothing of other athletes.
+    """
     from forcekit.cli_store import opened
     from forcekit.history.tables import export_tables
 
@@ -153,7 +165,10 @@ def athlete_export(
 
 @athlete_app.command("remove")
 def athlete_remove(name: NameArgument, yes: YesOption = False, store: StoreOption = None) -> None:
-    """Delete an athlete with all attempts, results and raw recordings, for good."""
+    """Delete an athlete and everything kept of them.
+
+    Attempts, results and raw recordings are gone for good.
+    """
     from forcekit.cli_store import count_text, opened, tell, typed
     from forcekit.errors import InputError
     from forcekit.history.people import find_athlete
@@ -219,7 +234,7 @@ def attempt(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Show one attempt, correct what is written of it, or delete it."""
+    """Show, correct or delete one attempt."""
     from forcekit.cli_store import opened, tell
     from forcekit.errors import InputError
     from forcekit.history.attempts import change_attempt
@@ -297,7 +312,10 @@ def export_all(
     fmt: FormatOption = "csv",
     store: StoreOption = None,
 ) -> None:
-    """Write the whole history as open tables with the raw recordings."""
+    """Write the whole history as open tables.
+
+    The raw recordings go with them.
+    """
     from forcekit.cli_store import opened
     from forcekit.history.tables import export_tables
 
@@ -309,7 +327,10 @@ def import_all(
     folder: Annotated[Path, typer.Argument(metavar="FOLDER", help="Folder that an export wrote.")],
     store: StoreOption = None,
 ) -> None:
-    """Add what an exported folder holds and the history does not; what is there stays as it is."""
+    """Add an exported history to this one.
+
+    What this one holds already stays as it is.
+    """
     from forcekit.cli_store import count_text, opened, tell
     from forcekit.errors import InputError
     from forcekit.history.reimport import import_tables
@@ -331,7 +352,10 @@ def reanalyze(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Analyse an athlete's kept recordings with this version; the earlier results stay beside the new ones."""
+    """Analyse an athlete's kept recordings with this version.
+
+    The earlier results stay beside the new ones.
+    """
     from forcekit.cli_store import count_text, opened, print_json, tell
     from forcekit.history.again import reanalyze as again
 

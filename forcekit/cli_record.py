@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from forcekit.cli_options import DEVICE_WORDS
+from forcekit.cli_options import DEVICE_WORDS, CardOption
 
 if TYPE_CHECKING:
     import threading
@@ -52,14 +52,17 @@ def register(app: typer.Typer) -> None:
 def record(
     out: Annotated[Path, typer.Argument(metavar="OUT", help="Name of the recording; the suffix is added.")],
     device: DevicesOption = None,
-    card: Annotated[Path | None, typer.Option("--card", help="Attempt card (TOML); options go before it.")] = None,
+    card: CardOption = None,
     load: Annotated[float | None, typer.Option(help="Bar with plates, in kg.")] = None,
     athlete: Annotated[str | None, typer.Option(help="Name or pseudonym of the lifter.")] = None,
     movement: Annotated[str | None, typer.Option(help="jerk, push press, push jerk, jump dip or dip only.")] = None,
     seconds: Annotated[float | None, typer.Option(help="Stop after this many seconds of signal.")] = None,
     plain: Annotated[bool, typer.Option("--plain", help="Lines of text instead of a display.")] = False,
 ) -> None:
-    """Record from live devices; what was sent is on disk whatever happens to cable, radio or program."""
+    """Record from live devices.
+
+    What was sent is on disk, whatever happens to cable, radio or program.
+    """
     from forcekit.cli import _card
     from forcekit.errors import DeviceError
     from forcekit.model import AttemptCard

@@ -32,7 +32,7 @@ def report(
         Path, typer.Option("--output", "-o", metavar="FILE", help="Where to write it: .html or .pdf.")
     ] = Path("report.html"),
     last_session: Annotated[
-        bool, typer.Option("--last-session", help="The newest session; so it is unless a span is given.")
+        bool, typer.Option("--last-session", help="The newest session alone; so it is unless a span is given.")
     ] = False,
     since: Annotated[str | None, typer.Option("--since", help="A span: from this day on, such as 2024-05-31.")] = None,
     until: Annotated[str | None, typer.Option("--until", help="A span: up to the end of this day.")] = None,
@@ -51,7 +51,10 @@ def report(
     movement: MovementOption = None,
     store: StoreOption = None,
 ) -> None:
-    """Write the lifter's analysis to take home: what was seen, one thing to work on, the drill, pictures, numbers."""
+    """Write the lifter's analysis to take home.
+
+    What was seen, one thing to work on, its drill, pictures and numbers.
+    """
     from forcekit import __version__
     from forcekit.acquire.source import READERS, WHOLE
     from forcekit.errors import InputError
@@ -103,7 +106,10 @@ def compare(
     store: StoreOption = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Compare a session with the last one, and with the same load in all sessions before."""
+    """Compare a session with those before it.
+
+    With the one just before, and with the same load in all of them.
+    """
     from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
     from forcekit.history.between import compare_sessions
     from forcekit.history.questions import COMPARED

@@ -94,7 +94,7 @@ def _rows() -> list[MeasureInfo]:
         M("dip_depth", "motion", *cm, "dip depth", "How far lifter and bar sink together.",
           "Travel of the common centre of mass from its height at the onset down to the lowest point, from twice "
           "integrating a = g(F/W - 1) with the trapezoid rule from stance on.", OWEN),
-        M("dip_depth_of_stature", "motion", *percent, "dip depth of stature", "The same, compared with the lifter's height.",
+        M("dip_depth_of_stature", "motion", *percent, "dip depth of stature", "How far lifter and bar sink, compared with the lifter's height.",
           "Dip depth over stature. Published for trained lifters: 8 to 13 %.",
           "range: Grabe & Widule 1988 in Soriano et al. 2019; Drechsler 1998 (secondary copies seen)"),
         M("peak_dip_velocity", "motion", *speed, "fastest down", "How fast the dip gets.",
@@ -134,19 +134,19 @@ def _rows() -> list[MeasureInfo]:
         M("stance_pressure", "pressure", *cm, "pressure in stance", "Where the pressure is while standing.",
           "Mean centre of pressure of the stance along the foot, from the back of the heel. The interval counts the sway "
           "about it.", OWN),
-        M("pressure_at_lowest", "pressure", *cm, "pressure at lowest point", "Where it is at the bottom of the dip.",
+        M("pressure_at_lowest", "pressure", *cm, "pressure at lowest point", "Where the pressure is at the bottom of the dip.",
           "Centre of pressure at the lowest point, from a parabola through ±8 ms, from the back of the heel.", OWN),
-        M("pressure_in_drive", "pressure", *cm, "pressure in the drive", "Where it is while the legs push.",
+        M("pressure_in_drive", "pressure", *cm, "pressure in the drive", "Where the pressure is while the legs push.",
           "Force-weighted mean of the centre of pressure from the lowest point until 80 % of the drive's net impulse is "
           "delivered; after that the heels rise and a forward pressure is normal.", OWN),
-        M("pressure_at_drive_end", "pressure", *cm, "pressure at drive end", "Where it is at the very end; forward is normal.",
+        M("pressure_at_drive_end", "pressure", *cm, "pressure at drive end", "Where the pressure is when the drive ends (forward is normal there).",
           "Centre of pressure at the last instant of the drive at which the force is at least 100 N and 10 % of system "
           "weight.", OWN, least_rate_hz=200.0),
         M("shift_in_dip", "pressure", *cm, "shift in the dip", "How far the pressure moves forward in the dip.",
           "Pressure at the lowest point less stance pressure; forward positive. The heel line cancels.", OWN),
-        M("shift_in_drive", "pressure", *cm, "shift in the drive", "How far it moves forward from the dip to the drive.",
+        M("shift_in_drive", "pressure", *cm, "shift in the drive", "How far the pressure moves forward from the dip to the drive.",
           "Pressure in the drive less pressure at the lowest point; forward positive.", OWN),
-        M("shift_total", "pressure", *cm, "shift from stance to drive", "How far it moves forward altogether.",
+        M("shift_total", "pressure", *cm, "shift from stance to drive", "How far the pressure moves forward from stance to drive.",
           "Pressure in the drive less stance pressure; forward positive.", OWN),
         M("side_shift", "pressure", *cm, "shift to the left", "How far the pressure moves sideways.",
           "Force-weighted mean of the pressure across over the same part of the drive less its stance mean; "
@@ -159,7 +159,8 @@ def _rows() -> list[MeasureInfo]:
           "Integral of the forward force (its stance mean removed) from onset to the lowest point.", MECHANICS),
         M("forward_impulse_drive", "horizontal", "N s", "N s", 1.0, 1, "forward impulse in the drive",
           "Push to the front while driving.",
-          "The same from the lowest point to the end of the drive.", MECHANICS),
+          "Integral of the forward force (its stance mean removed) from the lowest point to the end of the drive.",
+          MECHANICS),
         M("forward_velocity_at_takeoff", "horizontal", *speed, "forward speed at take-off",
           "How fast lifter and bar drift to the front.",
           "Integral of the forward force (stance mean removed) from stance to take-off over system mass.", MECHANICS),
@@ -174,7 +175,7 @@ def _rows() -> list[MeasureInfo]:
           "Upward speed of the bar at take-off.", OWN),
         M("bar_forward_in_dip", "bar", *cm, "bar forward in the dip", "How far the bar moves to the front in the dip.",
           "Forward travel of the bar from onset to the lowest point.", OWN),
-        M("bar_forward_in_drive", "bar", *cm, "bar forward in the drive", "How far it moves to the front in the drive.",
+        M("bar_forward_in_drive", "bar", *cm, "bar forward in the drive", "How far the bar moves to the front in the drive.",
           "Forward travel of the bar from the lowest point to the end of the drive.", OWN),
         M("bar_separation", "bar", *cm, "bar off the shoulders", "How far the bar comes off the shoulders in the dip.",
           "Largest height of the bar above its place on the shoulders up to the lowest point. The shoulders are taken to sink "
@@ -215,6 +216,7 @@ def _table() -> dict[str, MeasureInfo]:
                 unit="",
                 shown_unit="% of foot",
                 factor=100.0,
+                meaning=row.meaning.removesuffix(".") + ", in % of the foot.",
                 digits=0 if not row.name.startswith("shift") else 1,
                 definition=row.definition
                 + " As a fraction of foot length (0 back of the heel, 1 tip of the longest toe).",

@@ -26,6 +26,7 @@ __all__ = ["PATTERNS", "CueEntry", "find_patterns", "load_cue_book"]
 
 WORDS = frozenset(MEASURES) | {
     "shift_in_dip_back",
+    "shift_in_dip_of_foot_back",
     "side_shift_plain",
     "side",
     "shaft_rotation_dip_down",
@@ -230,9 +231,10 @@ def _finding(
     name: str, strength: Strength, evidence: tuple[str, ...], measures: Mapping[str, Measure], entry: CueEntry
 ) -> Finding:
     words = {n: shown(n, m.value) for n, m in measures.items() if m.value is not None}
-    shift, side = measures.get("shift_in_dip"), measures.get("side_shift")
-    if shift is not None and shift.value is not None:
-        words["shift_in_dip_back"] = shown("shift_in_dip", -shift.value)
+    side = measures.get("side_shift")
+    for back in ("shift_in_dip", "shift_in_dip_of_foot"):
+        if (shift := measures.get(back)) is not None and shift.value is not None:
+            words[f"{back}_back"] = shown(back, -shift.value)
     turn, lead = measures.get("shaft_rotation_dip"), measures.get("bar_lead")
     if turn is not None and turn.value is not None:
         words["shaft_rotation_dip_down"] = shown("shaft_rotation_dip", abs(turn.value))

@@ -255,7 +255,7 @@ def _inside_foot(curves: LiftCurves, phases: Phases, foot: FootFrame) -> Quality
 
 def _closure(speed_mps: float, u_mps: float) -> QualityCheck:
     speed = signed(speed_mps, 2)
-    told = f"standing still again, the speed comes out as {speed} m/s (±{K95 * u_mps:.2f}) where it must be 0"
+    told = f"standing still again, the speed comes out as {speed} m/s (± {K95 * u_mps:.2f}) where it must be 0"
     if abs(speed_mps) <= max(K95 * u_mps, 0.03):
         return QualityCheck("closure", "good", f"{told}: force and weight belong together.")
     if abs(speed_mps) <= max(3.0 * K95 * u_mps, 0.15):

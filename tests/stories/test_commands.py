@@ -51,6 +51,26 @@ def test_numbers_have_one_minus_sign_or_the_nearest_there_is(alphabet: str) -> N
     assert (len(minus) > 0, len(hyphens) > 0) == ((True, False) if alphabet == "utf-8" else (False, True))
 
 
+@pytest.mark.parametrize("words", [[], ["athlete"]], ids=["forcekit", "athlete"])
+def test_each_command_is_listed_with_a_whole_sentence(
+    words: list[str | Path], capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """In the list of commands no sentence is cut off: the first of each help is short and stands alone."""
+    _, out, _ = run(capsys, monkeypatch, *words, "--help")
+    lines = out.split("Commands:")[1].strip().splitlines()
+
+    assert len(lines) >= 6
+    assert [] == [line for line in lines if not line.endswith(".") or line.endswith("...")]
+
+
+def test_each_measure_has_a_meaning_of_its_own() -> None:
+    """What a measure means can be read by itself: it names its thing, and no two say the same."""
+    meanings = [info.meaning for info in MEASURES.values()]
+
+    assert len(meanings) == len(set(meanings))
+    assert [] == [m for m in meanings if re.search(r"^The same|\bit (is|moves)\b", m)]
+
+
 def test_json_contract(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> None:
     """The JSON holds lifts with every measure as value, low, high, unit or a reason, findings, quality, movement."""
     code, out, _ = run(capsys, monkeypatch, *sample("pattern_forward_in_dip"), "--json")
