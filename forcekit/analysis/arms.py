@@ -125,6 +125,8 @@ def follow_bar(
     bad = readings.missing[cut] | readings.saturated[cut]
     if accel.shape[0] < rate:
         return not_covered(), ()
+    if on_bar(times.drive_end_s) > readings.t_s[cut][-1]:
+        return CannotMeasure(Reason.GAP, "the bar's recording ends before the drive does"), ()
     start_s = float(readings.t_s[first])
 
     def check(motion: BarMotion | None) -> tuple[QualityCheck, ...]:
@@ -159,7 +161,17 @@ def follow_bar(
     except InputError as error:  # a sensor that cannot be believed takes nothing from what the plate says
         return CannotMeasure(Reason.BAR_UNUSABLE, str(error).rstrip(".")), check(None)
     checks = check(motion)
-    return BarLift(motion, clock, start_s, times, gravity_mps2), checks
+    lift = BarLift(motion, clock, start_s, times, gravity_mps2)
+    if _still_gaining(lift):
+        return CannotMeasure(Reason.GAP, "the bar's recording ends while the bar still gains speed"), checks
+    return lift, checks
+
+
+def _still_gaining(lift: BarLift) -> bool:
+    """Whether the bar is fastest at the last sample there is."""
+    m = lift.motion
+    low, end = (int(lift.at(t) * m.rate_hz) for t in (lift.times.lowest_s, lift.times.drive_end_s + PEAK_AFTER_S))
+    return bool(low + np.argmax(m.velocity_mps[low : end + 2, 2]) == m.velocity_mps.shape[0] - 1)
 
 
 def _stance(rests: tuple[tuple[int, int], ...], onset: float, rate_hz: float) -> tuple[int, int]:

@@ -10,7 +10,7 @@ import msgspec
 import numpy as np
 import pytest
 
-from forcekit.analysis.pipeline import analyze
+from forcekit.analysis.pipeline import analyze, sliced
 from forcekit.errors import InputError
 from forcekit.model import Recording, Stream
 from forcekit.registry import MEASURES
@@ -263,3 +263,22 @@ def test_slow_turns_and_small_pushes_cost_no_lift(seed: int) -> None:
     found = one(seed)
     assert found["bar"]
     assert "bar_dip_depth" in found["errors"]
+
+
+@pytest.mark.parametrize("missing_s", [0.8, 0.3, 0.15, 0.03])
+@pytest.mark.parametrize("one_session", [False, True])
+def test_a_bar_recording_that_ends_in_the_lift_gives_no_number(missing_s: float, one_session: bool) -> None:
+    """What the bar did after its last sample is not made up: one sentence, and the plate's numbers stay."""
+    motion = motion_of(None, 3)
+    recording = recording_of(motion, 3, dataclasses.replace(SENSOR, clock_offset_s=0.0, clock_drift_ppm=0.0))
+    plate, bar = recording.plate, recording.bar
+    assert plate is not None
+    assert bar is not None
+    last = int(np.searchsorted(bar.t_s, motion.marks[0].drive_end_s - missing_s))
+    bar = dataclasses.replace(sliced(bar, 0, last), common_clock=one_session)
+    lift = lift_of(dataclasses.replace(recording, plate=dataclasses.replace(plate, common_clock=one_session), bar=bar))
+    numbers = [name for name, m in lift.measures.items() if MEASURES[name].group == "bar" and m.value is not None]
+    assert numbers == []
+    assert lift["dip_depth"].ok
+    if one_session:
+        assert "recording ends" in str(lift["bar_peak_velocity"].withheld)
