@@ -97,6 +97,7 @@ def align_by_motion(
     allowed to shift by the largest drift; then for each window a least-squares fit of shift, gain and level between
     the samples, with the standard uncertainty from the residuals and their autocorrelation; then a line through
     the shifts (`clock_map.fit_clock`).
+    A window that the bar's recording does not cover counts as one that does not fit, and tells nothing of the shift.
     Confidence is the weight of the best fit among all, each weighted by (1 - r²)^(-worth·k/2) for k windows.
 
     Raises
@@ -116,6 +117,9 @@ def align_by_motion(
     offsets, fits = scores((plate_t, plate), (bar_t, bar), rate, windows_s, largest_offset_s, s)
     best, rival, rival_offset, confidence = _best(offsets, fits, len(windows_s), s)
     centre = float(np.mean([0.5 * (a + b) for a, b in windows_s]))
+    # At this offset the bar was not recording in all of them, perhaps.
+    begin, end = bar_t[0] - best - 2.0 / rate, bar_t[-1] - best + 2.0 / rate
+    windows_s = tuple((a, b) for a, b in windows_s if begin <= a and b <= end)
     found = [_refined(plate_t, plate, bar_t, bar, w, best, centre, rate, s) for w in windows_s]
     shifts, us = np.array([f[0] for f in found]), np.array([f[1] for f in found])
     middles = np.array([0.5 * (a + b) for a, b in windows_s])

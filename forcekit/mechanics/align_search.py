@@ -187,12 +187,12 @@ def _mean_scores(search: _Search, first: int, last: int, s: AlignSettings) -> Fl
         begin = first + w.first - search.first
         n = search.bar.size - w.curve.size + 1
         a, b = max(0, begin - w.play), min(n, begin + total.size + w.play)
-        if b <= a:
+        low, high = max(begin, 0), min(begin + total.size, n)
+        if high <= low:
             continue
         r = _correlation(search, w, a, b, blocks, s)
         if w.play:
             r = maximum_filter1d(r, 2 * w.play + 1, mode="nearest")
-        low, high = max(begin, 0), min(begin + total.size, n)
         total[low - begin : high - begin] += r[low - a : high - a]
     return np.asarray(total / len(search.templates))
 

@@ -105,6 +105,37 @@ def test_several_lifts_tell_the_drift() -> None:
         assert abs(float(got.to_bar(np.array([at]))[0]) - true) < 0.002
 
 
+@pytest.mark.parametrize("lost", ["first", "last"])
+def test_lifts_that_the_bar_did_not_record_have_no_say(lost: str) -> None:
+    """A bar switched on after the first of six lifts, or off before the last, is aligned by the other five.
+
+    Where the recording is cut, a constant stood in for the lift, whose misfit is 0/0.
+    """
+    t, plate, bar, windows = session(6, 4.0)
+    edge = windows[1][0] - 2.0 if lost == "first" else windows[4][1] + 2.0
+    first, last = (round(edge * 200.0), None) if lost == "first" else (0, round(edge * 200.0))
+    own, start = bar[::10][first:last], first / 200.0 if lost == "first" else 0.0
+    noisy_own = own + np.random.default_rng(5).normal(0.0, 0.02, own.size)
+    got = align_by_motion(plate[::2], 1000.0, noisy_own, 200.0, windows_s=windows, bar_start_s=start)
+    assert got.offsets_s.size == 5
+    assert "movement of 5 lifts" in got.clock.how
+    middle = 0.5 * (windows[2][0] + windows[2][1])
+    assert abs(float(got.clock.to_bar(np.array([middle]))[0]) - middle) < 0.002
+    assert t[-1] > edge
+
+
+def test_a_lift_just_outside_the_recording_at_every_offset_is_no_error() -> None:
+    """Two lifts half an hour apart, the bar off before the second: refused for its fit, at whatever sample it ends."""
+    t = np.arange(0.0, 2000.0, 0.01)
+    curve = sum(
+        5.0 * np.exp(-(((t - at - 0.3) / 0.1) ** 2)) - 3.0 * np.exp(-(((t - at) / 0.1) ** 2)) for at in (20.0, 1990.0)
+    )
+    windows = ((19.0, 20.5), (1989.0, 1990.5))
+    for n in range(198_935, 198_960):
+        with pytest.raises(CannotMeasure, match=r"0\.50 where 0\.8 is needed"):
+            align_by_motion(curve, 100.0, curve[:n], 100.0, windows_s=windows, largest_offset_s=1.0)
+
+
 def test_one_of_two_similar_lifts_is_ambiguous() -> None:
     """A window of one lift fits a second, equal lift of the bar's recording as well: refused, with both offsets."""
     t, plate, bar, windows = session(1, 4.0)
