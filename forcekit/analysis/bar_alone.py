@@ -12,6 +12,7 @@ import numpy as np
 
 from forcekit.analysis.arms import BarLift, LiftTimes, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.findings import CueEntry, find_patterns
+from forcekit.analysis.one_lift import rough_onset
 from forcekit.analysis.reading import Readings, as_measures
 from forcekit.analysis.segment import Candidate, find_lifts
 from forcekit.constants import local_gravity
@@ -57,7 +58,7 @@ def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Ana
     candidates, passed, stretches = find_lifts(force, readings.rate_hz, noise, -np.inf, gravity)
     lifts: list[Lift] = []
     for c in candidates:
-        times = _times(c, readings.t_s, vertical)
+        times = _times(c, readings, force, noise, gravity)
         followed, checks = follow_bar(readings, times, None, gravity)
         values: Readings = {name: CannotMeasure(Reason.NO_PLATE) for name in MEASURES if name not in BAR_MEASURES}
         if isinstance(followed, CannotMeasure):
@@ -94,19 +95,18 @@ def _check_unit(readings: BarReadings, gravity: float, source: str) -> None:
             raise InputError(f"{source}: {check.sentence} Correct unit and scale in the bar's device file.")
 
 
-def _times(c: Candidate, t_s: FloatArray, vertical: FloatArray) -> LiftTimes:
+def _times(c: Candidate, readings: BarReadings, force_n: FloatArray, noise_n: float, gravity_mps2: float) -> LiftTimes:
     """Rough instants of the bar's lift; the bar's own turning points are found from its motion."""
-    onset = c.still_last - 1
-    quiet = float(np.std(vertical[max(c.still_first, c.still_last - 200) : c.still_last - 20 or None])) or 0.05
-    moving = np.flatnonzero(vertical[onset : c.fastest_down] < -5.0 * quiet)
-    onset += int(moving[0]) if moving.size else 0
-    return LiftTimes(float(t_s[onset]), float(t_s[c.lowest]), float(t_s[c.drive_end]), None)
+    t_s = readings.t_s
+    first, _, onset = rough_onset(force_n, c, readings.rate_hz, gravity_mps2, noise_n)
+    onset_s = float(t_s[first]) + onset.place / readings.rate_hz
+    return LiftTimes(onset_s, float(t_s[c.lowest]), float(t_s[c.drive_end]), None)
 
 
 def _instants(c: Candidate, times: LiftTimes, t_s: FloatArray) -> Instants:
     return Instants(
         stance_start_s=float(t_s[c.still_first]),
-        stance_end_s=float(t_s[c.still_last - 1]),
+        stance_end_s=min(float(t_s[c.still_last - 1]), times.onset_s),
         onset_s=times.onset_s,
         braking_start_s=float(t_s[c.fastest_down]),
         lowest_s=times.lowest_s,

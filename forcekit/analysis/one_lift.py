@@ -12,7 +12,7 @@ import numpy as np
 from forcekit.analysis.balance import balance, delivered_place
 from forcekit.analysis.errors import LiftCurves, lift_curves
 from forcekit.analysis.findings import CueEntry, find_patterns
-from forcekit.analysis.phases import Phases, find_onset, find_phases
+from forcekit.analysis.phases import Onset, Phases, find_onset, find_phases
 from forcekit.analysis.quality import check_all
 from forcekit.analysis.reading import as_measures
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, takeoff_threshold
@@ -23,13 +23,13 @@ from forcekit.mechanics.motion import integrate
 from forcekit.mechanics.plate import PlateSignals
 from forcekit.mechanics.plate_matrix import FX, FZ
 from forcekit.mechanics.stance import weigh
-from forcekit.model import AttemptCard, DeviceFile
+from forcekit.model import AttemptCard, DeviceFile, FloatArray
 from forcekit.results import BarCurves, Curves, FootFrame, Instants, Lift, QualityCheck
 
 if TYPE_CHECKING:
     from forcekit.analysis.beside import BarBeside
 
-__all__ = ["Settings", "analyze_lift"]
+__all__ = ["Settings", "analyze_lift", "rough_onset"]
 
 LONGEST_WEIGHING_S = 3.0
 """Longer standing adds slow drift rather than knowledge (our choice)."""
@@ -130,6 +130,28 @@ def analyze_lift(
     )
 
 
+def rough_onset(
+    force_n: FloatArray, candidate: Candidate, rate_hz: float, gravity_mps2: float, noise_n: float
+) -> tuple[int, int, Onset]:
+    """First and last+1 sample of a first weighing, and the onset found with it in samples from the first.
+
+    Parameters
+    ----------
+    force_n : array, shape (n,), newton
+    candidate : Candidate
+    rate_hz, gravity_mps2 : float
+    noise_n : float, newton
+        Standard deviation of the force's white noise.
+    """
+    n_still = candidate.still_last - candidate.still_first
+    last = candidate.still_last - min(round(0.15 * rate_hz), n_still // 4)
+    first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate_hz))
+    weighing = weigh(force_n, first, last)
+    begin = force_n[first : candidate.fastest_down + 3]
+    motion = integrate(begin, weighing.weight_n, rate_hz, gravity_mps2)
+    return first, last, find_onset(begin, rate_hz, weighing, motion, candidate.fastest_down - first, noise_n)
+
+
 def _measure_curves(
     signals: PlateSignals, candidate: Candidate, gravity: float, *, site_known: bool
 ) -> tuple[LiftCurves, Phases]:
@@ -138,12 +160,7 @@ def _measure_curves(
     force = signals.force_n
     noise = float(np.linalg.norm(signals.matrix[FZ] * signals.noise))
     n_still = candidate.still_last - candidate.still_first
-    last = candidate.still_last - min(round(0.15 * rate), n_still // 4)
-    first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
-    weighing = weigh(force, first, last)
-    begin = force[first : candidate.fastest_down + 3]
-    motion = integrate(begin, weighing.weight_n, rate, gravity)
-    onset = find_onset(begin, rate, weighing, motion, candidate.fastest_down - first, noise)
+    first, last, onset = rough_onset(force, candidate, rate, gravity, noise)
     until = first + int(onset.earliest) - min(round(STANCE_GUARD_S * rate), n_still // 10)
     last = int(np.clip(until, first + (last - first) // 2, candidate.still_last))
     first = max(candidate.still_first, last - round(LONGEST_WEIGHING_S * rate))
