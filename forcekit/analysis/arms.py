@@ -6,7 +6,7 @@ What plate and bar show only together stands in `bar_and_plate`.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -33,7 +33,7 @@ from forcekit.mechanics.uncertain import Uncertain
 from forcekit.model import FloatArray
 from forcekit.results import BarCurves, QualityCheck
 
-__all__ = ["BarLift", "LiftTimes", "bar_measures", "follow_bar", "not_covered", "shown_bar"]
+__all__ = ["BarLift", "LiftTimes", "at_own_instants", "bar_measures", "follow_bar", "not_covered", "shown_bar"]
 
 BEFORE_S, AFTER_S = 3.0, 9.0
 """The bar is followed from this long before the onset to this long after the drive, to find its rests."""
@@ -68,7 +68,8 @@ class BarLift:
     times: LiftTimes
     gravity_mps2: float
     moved_s: float = 0.0
-    """Standard uncertainty from a bar that bends and so moved the clock that its dip was aligned with."""
+    """Standard uncertainty from a bar that bends and so moved the clock that its dip was aligned with; without a plate,
+    of the bar's own instants."""
 
     def at(self, t_s: float) -> float:
         """Time in the window for a time on the lift's clock."""
@@ -90,7 +91,7 @@ class BarLift:
 
     def clock_u_s(self, t_s: float) -> float:
         """Standard uncertainty of the clock map, a bar that bends included."""
-        return 0.0 if self.clock is None else math.hypot(self.clock.u_at(t_s), self.moved_s)
+        return math.hypot(0.0 if self.clock is None else self.clock.u_at(t_s), self.moved_s)
 
 
 def not_covered() -> CannotMeasure:
@@ -210,11 +211,7 @@ def bar_measures(lift: BarLift) -> Readings:
     read_ahead(m, "travel", (onset, low, end))
     if m.shaft_angle_rad is not None:
         read_ahead(m, "shaft angle", (onset, low, end))
-    around = slice(*(int(np.clip(t * m.rate_hz, 0, m.travel_m.shape[0] - 2)) for t in (low - 0.2, low + 0.2)))
-    deepest = (around.start + int(np.argmin(m.travel_m[around, 2]))) / m.rate_hz
-    bottom = bar_zero_speed(m, deepest - 1.5 / m.rate_hz, deepest + 1.5 / m.rate_hz + 0.005)
-    top = bar_peak_speed(m, low, end + PEAK_AFTER_S)
-    fastest_down = bar_peak_speed(m, onset, low, largest=False)
+    fastest_down, bottom, top = _turning_points(lift, onset, low, end)
     out: Readings = {"bar_peak_velocity": Reading(top.value)}
     out["bar_least_rack_load"] = Reading(_least_load(lift, onset, low))
     if bottom is None:
@@ -230,6 +227,32 @@ def bar_measures(lift: BarLift) -> Readings:
         velocity = bar_at(m, "velocity", t).widened(slope * lift.clock_u_s(at.takeoff_s))
         out["bar_velocity_at_takeoff"] = Reading(velocity)
     return {**out, **_level(lift, onset, low, end)}
+
+
+def _turning_points(lift: BarLift, onset: float, low: float, end: float) -> tuple[Instant, Instant | None, Instant]:
+    """Fastest down, lowest and fastest up; the lowest is None where the bar does not turn upward."""
+    m = lift.motion
+    around = slice(*(int(np.clip(t * m.rate_hz, 0, m.travel_m.shape[0] - 2)) for t in (low - 0.2, low + 0.2)))
+    deepest = (around.start + int(np.argmin(m.travel_m[around, 2]))) / m.rate_hz
+    bottom = bar_zero_speed(m, deepest - 1.5 / m.rate_hz, deepest + 1.5 / m.rate_hz + 0.005)
+    top = bar_peak_speed(m, low, end + PEAK_AFTER_S)
+    return bar_peak_speed(m, onset, low, largest=False), bottom, top
+
+
+def at_own_instants(lift: BarLift) -> BarLift:
+    """Lift whose lowest point and end of the drive are where the bar's own motion has them, not rough places.
+
+    Parameters
+    ----------
+    lift : BarLift
+        Without a plate.
+    """
+    at = lift.times
+    _, bottom, top = _turning_points(lift, *(lift.at(t) for t in (at.onset_s, at.lowest_s, at.drive_end_s)))
+    if bottom is None:
+        return lift
+    times = replace(at, lowest_s=lift.lift_time(bottom.t_s), drive_end_s=lift.lift_time(top.t_s))
+    return replace(lift, times=times, moved_s=max(bottom.u_s, top.u_s))
 
 
 def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: Instant) -> Readings:

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 import numpy as np
 
-from forcekit.analysis.arms import BarLift, LiftTimes, bar_measures, follow_bar, shown_bar
+from forcekit.analysis.arms import BarLift, LiftTimes, at_own_instants, bar_measures, follow_bar, shown_bar
 from forcekit.analysis.findings import CueEntry, find_patterns
 from forcekit.analysis.one_lift import rough_onset
 from forcekit.analysis.reading import Readings, as_measures
@@ -64,6 +64,8 @@ def analyze_bar_alone(recording: Recording, book: Mapping[str, CueEntry]) -> Ana
         if isinstance(followed, CannotMeasure):
             values |= {name: followed for name in BAR_MEASURES}
         else:
+            followed = at_own_instants(followed)
+            times = followed.times
             values |= bar_measures(followed)
         values |= {name: CannotMeasure(Reason.NO_PLATE) for name in PAIR_MEASURES}
         measures = as_measures(values, checks)
