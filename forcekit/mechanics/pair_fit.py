@@ -14,7 +14,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
@@ -220,10 +219,9 @@ def _late(values: FloatArray, hz: float, damping: float) -> FloatArray:
     return np.asarray(lfilter(b, a, values))
 
 
-@lru_cache(maxsize=256)
 def _filter(hz: float, damping: float) -> tuple[FloatArray, FloatArray]:
-    from scipy.signal import bilinear
-
-    omega = 2.0 * math.pi * hz
-    b, a = bilinear([-1.0, 0.0, 0.0], [1.0, 2.0 * damping * omega, omega**2], FIT_RATE_HZ)
-    return np.asarray(b), np.asarray(a)
+    """Give H(s) = -s²/(s² + 2ζω s + ω²) as a digital filter, with s = k (z - 1)/(z + 1), k twice the rate."""
+    k, omega = 2.0 * FIT_RATE_HZ, 2.0 * math.pi * hz
+    square = k**2 * np.array([1.0, -2.0, 1.0])
+    a = square + 2.0 * damping * omega * k * np.array([1.0, 0.0, -1.0]) + omega**2 * np.array([1.0, 2.0, 1.0])
+    return -square / a[0], a / a[0]
