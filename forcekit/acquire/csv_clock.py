@@ -28,8 +28,8 @@ RARE_FRAC = 0.1
 """Equal stamps rarer than this are single repeats, more frequent ones a coarse clock; our choice."""
 VISIBLE_ROUNDING_FRAC = 0.02
 """Rounding of the stamps below this part of a step is left alone; our choice."""
-FIRST_STAMPS = 100
-"""So many stamps are looked at before all are: mostly they show already that there is no such rounding (our choice)."""
+STAMPS_AT_A_TIME = 4096
+"""Stamps are looked at in pieces: mostly the first shows already that there is no such rounding (our choice)."""
 FEWEST_ODD_STEPS = 10
 """So many steps must differ from the usual one before rounding is believed; our choice."""
 
@@ -99,7 +99,7 @@ def make_clock(
         if not keep.all():
             n, first = int((~keep).sum()), line_of(int(np.argmin(keep)))
             notes.append(f"{n} repeated row{'s' * (n != 1)} left out, the first in line {first}.")
-    t_s = (stamps[keep] - stamps[0]) * unit_s
+    t_s = ((stamps if keep.all() else stamps[keep]) - stamps[0]) * unit_s
     steps = np.diff(t_s)
     step_s = _usual_step(steps)
     _refuse_rate(step_s, unit_s, where)
@@ -187,7 +187,8 @@ def _resolution(t_s: FloatArray, steps: FloatArray, step_s: float) -> float:
         tick = 10.0**exponent
         if tick < VISIBLE_ROUNDING_FRAC * step_s:
             break
-        if all(float(np.abs(t / tick - np.round(t / tick)).max()) < 1e-3 for t in (t_s[:FIRST_STAMPS], t_s)):
+        pieces = (t_s[i : i + STAMPS_AT_A_TIME] / tick for i in range(0, t_s.size, STAMPS_AT_A_TIME))
+        if all(float(np.abs(t - np.round(t)).max()) < 1e-3 for t in pieces):
             return tick
     return float(steps[steps > 0.0].min()) if (steps == 0.0).mean() >= RARE_FRAC else 0.0
 

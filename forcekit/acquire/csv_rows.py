@@ -9,10 +9,10 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
-from typing import Any
 
 import numpy as np
 
@@ -26,8 +26,8 @@ __all__ = ["NumberTable", "read_rows"]
 HAS_ARROW = find_spec("pyarrow") is not None
 COUNT_BYTES = 1 << 17
 """Size of the pieces in which separators are counted (our choice)."""
-ARROW_BLOCK_BYTES = 1 << 23
-"""A file up to this size becomes one piece, which needs no copy; larger ones are read piece by piece (our choice)."""
+ARROW_BLOCK_BYTES = 1 << 22
+"""Size of the pieces in which a file is parsed: of a large one only a piece is there twice (our choice)."""
 _TAIL_LINES = 20
 """Lines before the last one that tell how many decimals the file writes."""
 
@@ -76,17 +76,17 @@ def read_rows(data: bytes, layout: Layout, wanted: Sequence[int], source: str) -
     start = 0
     for _ in range(layout.first_line):
         start = data.index(b"\n", start) + 1
-    body = data[start:]
+    body = memoryview(data)[start:]
     table = _read_quickly(body, layout, wanted)
     if table is None:
-        table = _read_slowly(body, layout, wanted, source)
+        table = _read_slowly(bytes(body), layout, wanted, source)
     return _without_cut_number(body, layout, wanted, table)
 
 
-def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberTable | None:
+def _read_quickly(body: memoryview, layout: Layout, wanted: Sequence[int]) -> NumberTable | None:
     """Columns by a parser in C, None if any line is not a plain row of the expected length."""
-    quoted = b'"' in body
-    if quoted and any(line.count(b'"') % 2 for line in body.split(b"\n")):
+    quoted = _count(body, '"') > 0
+    if quoted and any(line.count(b'"') % 2 for line in bytes(body).split(b"\n")):
         return None  # a quotation mark left open would swallow the lines after it
     n_fields = layout.n_columns + _ends_with_delimiter(body, layout)
     blanks = layout.delimiter == " "
@@ -98,21 +98,21 @@ def _read_quickly(body: bytes, layout: Layout, wanted: Sequence[int]) -> NumberT
     if columns is None:
         return None
     n_rows = next(iter(columns.values())).size
-    separators = len(body.split()) - n_rows if blanks else _count(body, layout.delimiter)
+    separators = len(bytes(body).split()) - n_rows if blanks else _count(body, layout.delimiter)
     if n_rows == 0 or separators != n_rows * (n_fields - 1):
         return None
     if not all(np.isfinite(values).all() for values in columns.values()):
         return None
 
     def line_of(i_row: int) -> int:
-        lines = [k for k, line in enumerate(body.split(b"\n")) if line.strip()]
+        lines = [k for k, line in enumerate(bytes(body).split(b"\n")) if line.strip()]
         return layout.first_line + lines[i_row] + 1
 
     return NumberTable(columns, line_of)
 
 
 def columns_by_arrow(
-    body: bytes, layout: Layout, wanted: Sequence[int], n_fields: int, *, quoted: bool
+    body: memoryview, layout: Layout, wanted: Sequence[int], n_fields: int, *, quoted: bool
 ) -> dict[int, FloatArray] | None:
     """Columns by the parser of pyarrow: faster than that of pandas, and loaded in a third of the time.
 
@@ -122,35 +122,35 @@ def columns_by_arrow(
     import pyarrow.csv as pc  # type: ignore[import-untyped]
 
     names = [str(i) for i in range(n_fields)]
-    some = [str(i) for i in sorted(set(wanted))]
+    some = sorted(set(wanted))
+    n_lines, n_rows = _count(body, "\n") + 1, 0
+    columns = {i: np.empty(n_lines) for i in some}
     try:
-        table = pc.read_csv(
+        pieces = pc.open_csv(
             pa.BufferReader(body),
             read_options=pc.ReadOptions(use_threads=False, column_names=names, block_size=ARROW_BLOCK_BYTES),
             parse_options=pc.ParseOptions(delimiter=layout.delimiter, quote_char='"' if quoted else False),
             convert_options=pc.ConvertOptions(
-                include_columns=some,
-                column_types=dict.fromkeys(some, pa.float64()),
+                include_columns=[names[i] for i in some],
+                column_types=dict.fromkeys(names, pa.float64()),
                 null_values=[],
                 decimal_point=layout.decimal,
             ),
         )
+        for piece in pieces:
+            n = piece.num_rows
+            for i, values in zip(some, piece.columns, strict=True):
+                # Its own conversion to numpy would load pandas.
+                numbers = np.frombuffer(values.buffers()[1], np.float64)
+                columns[i][n_rows : n_rows + n] = numbers[values.offset : values.offset + n]
+            n_rows += n
     except pa.ArrowException:
         return None
-
-    def values(chunk: Any) -> FloatArray:
-        # Its own conversion to numpy would load pandas.
-        return np.frombuffer(chunk.buffers()[1], np.float64)[chunk.offset : chunk.offset + len(chunk)]
-
-    columns = {}
-    for name in some:
-        chunks = [values(chunk) for chunk in table[name].chunks]
-        columns[int(name)] = chunks[0] if len(chunks) == 1 else np.concatenate([np.zeros(0), *chunks])
-    return columns
+    return {i: values[:n_rows] for i, values in columns.items()}
 
 
 def columns_by_pandas(
-    body: bytes, layout: Layout, wanted: Sequence[int], n_fields: int, *, quoted: bool
+    body: memoryview, layout: Layout, wanted: Sequence[int], n_fields: int, *, quoted: bool
 ) -> dict[int, FloatArray] | None:
     """Columns by the C parser of pandas."""
     import pandas as pd
@@ -174,7 +174,7 @@ def columns_by_pandas(
     return {i: np.ascontiguousarray(frame[i].to_numpy()) for i in wanted}
 
 
-def _count(body: bytes, delimiter: str) -> int:
+def _count(body: memoryview, delimiter: str) -> int:
     """How often one character stands in a text; for frequent ones much faster than `bytes.count`."""
     values, wanted = np.frombuffer(body, np.uint8), np.uint8(ord(delimiter))
     # In pieces that stay in the fast memory: the comparison of a whole file would be written out and read again.
@@ -182,11 +182,11 @@ def _count(body: bytes, delimiter: str) -> int:
     return sum(int(np.count_nonzero(values[i : i + COUNT_BYTES] == wanted)) for i in pieces)
 
 
-def _ends_with_delimiter(body: bytes, layout: Layout) -> bool:
+def _ends_with_delimiter(body: memoryview, layout: Layout) -> bool:
     if layout.delimiter == " ":
         return False
-    end = body.find(b"\n")
-    first = body[: end if end >= 0 else None].rstrip(b" ")
+    line = re.match(rb"[^\n]*", body)
+    first = b"" if line is None else line.group().rstrip(b" ")
     return first.endswith(layout.delimiter.encode()) and first.count(layout.delimiter.encode()) == layout.n_columns
 
 
@@ -267,20 +267,21 @@ def _remedy(field: str, layout: Layout) -> str:
     return "cut the recording there, or correct the field"
 
 
-def _without_cut_number(body: bytes, layout: Layout, wanted: Sequence[int], table: NumberTable) -> NumberTable:
+def _without_cut_number(body: memoryview, layout: Layout, wanted: Sequence[int], table: NumberTable) -> NumberTable:
     """Drop the last row if the file stops within its last number, as an interrupted recording does.
 
     Only files that write a fixed number of decimals show it: there the last number then has fewer of them.
     """
-    if body.endswith(b"\n") or layout.n_columns - 1 not in wanted or table.n_rows < _TAIL_LINES:
+    end = bytes(body[-4000:])
+    if end.endswith(b"\n") or layout.n_columns - 1 not in wanted or table.n_rows < _TAIL_LINES:
         return table
-    lines = body[-4000:].split(b"\n")[-_TAIL_LINES:]
+    lines = end.split(b"\n")[-_TAIL_LINES:]
     if len(lines) < _TAIL_LINES or table.notes:
         return table
     mark = layout.decimal.encode()
     decimals = [len(line.rstrip().rpartition(mark)[2]) if mark in line else 0 for line in lines]
     fixed = set(decimals[1:-1])
-    if len(fixed) != 1 or decimals[-1] >= min(fixed) or b"e" in body[-200:].lower():
+    if len(fixed) != 1 or decimals[-1] >= min(fixed) or b"e" in end[-200:].lower():
         return table
     line = table.line_of(table.n_rows - 1)
     note = f"The file stops within the last number of its last line ({line}), which was left out."
