@@ -89,7 +89,6 @@ def find_marks(
         Empty when nothing stands out.
     """
     from scipy.ndimage import gaussian_filter1d
-    from scipy.signal import find_peaks
 
     if where is not None and not where.any():
         return np.empty(0)
@@ -97,8 +96,19 @@ def find_marks(
     noise = 1.4826 * float(np.median(fast if where is None else fast[where]))
     fast = fast if where is None else np.where(where, fast, 0.0)
     height = max(least, least_frac * float(fast.max()), KNOCK_OVER_NOISE * noise)
-    peaks, _ = find_peaks(fast, height=height, distance=max(1, round(apart_s * rate_hz)))
-    return np.array([start_s + _onset(signal, i, rate_hz) / rate_hz for i in peaks.tolist()])
+    peaks = _peaks(fast, height, max(1, round(apart_s * rate_hz)))
+    return np.array([start_s + _onset(signal, i, rate_hz) / rate_hz for i in peaks])
+
+
+def _peaks(values: FloatArray, height: float, apart: int) -> list[int]:
+    """Samples at least so high that none next to them is higher, and none within less than `apart` samples."""
+    high = np.flatnonzero(values[1:-1] >= height) + 1
+    tops = high[(values[high] > values[high - 1]) & (values[high] >= values[high + 1])]
+    kept: list[int] = []
+    for i in tops[np.argsort(-values[tops], kind="stable")].tolist():
+        if all(abs(i - k) >= apart for k in kept):
+            kept.append(i)
+    return sorted(kept)
 
 
 def _onset(signal: FloatArray, i: int, rate_hz: float) -> float:

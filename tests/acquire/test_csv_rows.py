@@ -11,6 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+import forcekit
 from forcekit.acquire.csv_layout import Layout
 from forcekit.acquire.csv_rows import columns_by_arrow, columns_by_pandas
 
@@ -62,3 +63,17 @@ def test_reading_a_recording_loads_no_pandas() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert "True False" == done.stdout.strip()
+
+
+def test_a_lift_with_a_bar_loads_no_more_of_scipy_than_it_needs() -> None:
+    """scipy.signal and scipy.stats take as long to load as three lifts with a bar to measure."""
+    where = Path(forcekit.__file__).parent / "samples"
+    names = ("lost_in_front.csv", "club_plate_1000_hz.toml", "lost_in_front.bar.csv", "club_bar.toml")
+    plate, device, bar, bar_device = (str(where / name) for name in names)
+    code = (
+        f"import sys, forcekit; forcekit.analyze(forcekit.read({plate!r}, device={device!r}, bar={bar!r}, "
+        f"bar_device={bar_device!r})); "
+        "print([m for m in ('ndimage', 'signal', 'stats') if 'scipy.' + m in sys.modules])"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert "['ndimage']" == done.stdout.strip()

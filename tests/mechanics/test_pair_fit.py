@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import solve_ivp
+from scipy.signal import bilinear, lfilter
 
-from forcekit.mechanics.pair_fit import FIT_RATE_HZ, disc_share, explained_by_bar, predicted_by_bar, smoothed
+from forcekit.mechanics.pair_fit import FIT_RATE_HZ, _late, disc_share, explained_by_bar, predicted_by_bar, smoothed
 from forcekit.mechanics.pair_quality import LEFT_FRAC, LEFT_MOST_FRAC
 from forcekit.model import FloatArray
 
@@ -31,6 +32,15 @@ def on_spring(base: FloatArray, hz: float, damping: float) -> FloatArray:
 
     y = solve_ivp(rate, (0.0, T[-1]), [0.0, 0.0], t_eval=T, rtol=1e-7, atol=1e-9, max_step=0.004).y
     return np.asarray(-base - 2.0 * damping * omega * y[1] - omega**2 * y[0])
+
+
+@pytest.mark.parametrize(("hz", "damping"), [(3.1, 0.02), (5.3, 0.08), (8.0, 0.4)])
+def test_what_follows_on_a_spring_is_the_filter_of_scipy(hz: float, damping: float) -> None:
+    """Two curves at once, the filter written out: as scipy's bilinear transform and its filter give it."""
+    curves = np.stack([dip(T), np.random.default_rng(4).standard_normal(T.size)])
+    omega = 2.0 * np.pi * hz
+    b, a = bilinear([-1.0, 0.0, 0.0], [1.0, 2.0 * damping * omega, omega**2], FIT_RATE_HZ)
+    np.testing.assert_allclose(_late(curves, hz, damping), lfilter(b, a, curves), rtol=0.0, atol=1e-11)
 
 
 @pytest.mark.parametrize("hz", [4.9, 6.4, 8.1])
