@@ -160,12 +160,13 @@ def bar_clock(
         acceleration[around] = gravity_mps2 * (force_n[around] / weight - 1.0)
         windows.append((float(t_s[first]), float(t_s[c.lowest])))
         weights.append(weight)
+    vertical = vertical_part(readings.accel_mps2, gravity_mps2)
     found: ClockMap | CannotMeasure
     try:
         found = align_by_motion(
             acceleration,
             rate,
-            vertical_part(readings.accel_mps2, gravity_mps2),
+            vertical,
             readings.rate_hz,
             windows_s=tuple(windows),
             plate_start_s=float(t_s[0]),
@@ -177,7 +178,7 @@ def bar_clock(
         knocked = align_by_knocks(
             force_n,
             rate,
-            np.sqrt((readings.accel_mps2**2).sum(axis=1)),
+            vertical + gravity_mps2,
             readings.rate_hz,
             standing_n=float(np.median(weights)),
             plate_start_s=float(t_s[0]),

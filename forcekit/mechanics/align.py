@@ -59,7 +59,7 @@ def vertical_part(accel_mps2: FloatArray, gravity_mps2: float) -> FloatArray:
     -----
     Exact when the acceleration is vertical; a horizontal acceleration a adds about a²/2f. Good for alignment only.
     """
-    return np.asarray(np.sqrt((accel_mps2**2).sum(axis=1)) - gravity_mps2)
+    return np.asarray(np.sqrt(np.einsum("ni,ni->n", accel_mps2, accel_mps2)) - gravity_mps2)
 
 
 def align_by_motion(

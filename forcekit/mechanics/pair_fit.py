@@ -145,14 +145,16 @@ def explained_by_bar(
         moved = np.stack(_moved(curve, first, last, shift, bar_mps2.size))
         soft = (1.0 - share) * _late(moved[0], SOFT_HZ, SOFT_DAMPING)
         mean = np.array([0.0, GAIN, 1.0, -shift, SOFT, 0.0, 0.0])
-        fits = [(*_solved(_design(moved, soft, share, *t), wanted, scale, mean, spread), *t) for t in tried]
-        misfit, x, bar_hz, damping = min(fits, key=lambda f: f[0])
+        designs = np.stack([_design(moved, soft, share, *t) for t in tried])
+        misfits, found = _solved(designs, wanted, scale, mean, spread)
+        best = int(np.argmin(misfits))
+        x, (bar_hz, damping) = found[best], tried[best]
         if i < N_ROUNDS - 1:
             tried = [(f * bar_hz, d * damping) for f in FINER for d in FINER_DAMPING]
             shift += float(np.clip(x[3], -LARGEST_STEP_S, LARGEST_STEP_S))
     n_free = (last - first) / (LEFT_MEMORY_S * FIT_RATE_HZ)
     return Explained(
-        left_frac=LEFT_FRAC * math.sqrt(misfit / n_free),
+        left_frac=LEFT_FRAC * math.sqrt(float(misfits[best]) / n_free),
         shift_s=shift,
         gain=float(x[1]),
         discs=float(x[2]),
@@ -202,13 +204,14 @@ def _design(moved: FloatArray, soft: FloatArray, share: float, hz: float, dampin
 
 def _solved(
     a: FloatArray, wanted: FloatArray, scale: float, mean: FloatArray, spread: FloatArray
-) -> tuple[float, FloatArray]:
-    """Least squares with priors: the sum of squares, and the solution."""
+) -> tuple[FloatArray, FloatArray]:
+    """Least squares with priors for several designs, shape (k, n, 7): sums of squares (k,), and solutions (k, 7)."""
     # So small a product is not worth the threads that a matrix product would wake.
-    normal = np.einsum("ij,ik->jk", a, a) / scale**2 + np.diag(1.0 / spread**2)
-    x = np.linalg.solve(normal, np.einsum("ij,i->j", a, wanted) / scale**2 + mean / spread**2)
-    left = (wanted - np.einsum("ij,j->i", a, x)) / scale
-    return float(left @ left + np.sum(((x - mean) / spread) ** 2)), np.asarray(x)
+    normal = np.einsum("kni,knj->kij", a, a) / scale**2 + np.diag(1.0 / spread**2)
+    right = np.einsum("kni,n->ki", a, wanted) / scale**2 + mean / spread**2
+    x = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
+    left = (wanted - np.einsum("kni,ki->kn", a, x)) / scale
+    return np.einsum("kn,kn->k", left, left) + np.sum(((x - mean) / spread) ** 2, axis=1), np.asarray(x)
 
 
 def _late(values: FloatArray, hz: float, damping: float) -> FloatArray:
