@@ -9,7 +9,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import InputError
-from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC, commonest_load, reps_text
+from forcekit.history.loads import LEAST_REPS, SAME_LOAD_FRAC, commonest_load, reps_text, span_text
 from forcekit.history.questions import COMPARED
 from forcekit.history.series import Series, measure_names_of, series
 from forcekit.history.several import NO_SCATTER, JointTest, joint_test, scatters
@@ -95,7 +95,7 @@ class SessionComparison:
     started_at, ended_at : float
         First and last attempt of this session, seconds since 1970 (UTC).
     load_kg : float or None
-        The load of `same_load`.
+        The load asked for `same_load`; the reps compared are within 5 % of it.
     """
 
     athlete: str
@@ -277,18 +277,21 @@ def _two_sessions(reps: _Reps, now: BoolArray, then: BoolArray, group: FloatArra
 
 def _against_load(reps: _Reps, now: BoolArray, load: float | None) -> Against:
     """Compare the mean at one load with the means of all earlier sessions at that load."""
-    at_load = "without a load written" if load is None else f"at {load_text(load)}"
+    near = "without a load written" if load is None else f"within 5 % of {load_text(load)}"
     like = ~np.isfinite(reps.load) if load is None else np.abs(reps.load - load) <= SAME_LOAD_FRAC * load
     here = now & like
-    what = f"earlier sessions {at_load}"
+    # What is compared is told with the loads lifted, not with the one asked for.
+    what = f"earlier sessions {near if load is None else _at_span(reps.load[like], near)}"
     if not here.any():
-        return _withheld(what, f"this session has no rep {at_load}")
+        return _withheld(what, f"this session has no rep {near}")
     earlier = like & (reps.at < reps.at[now].min())
     sessions = np.unique(reps.session[earlier])
     names, left_out = _comparable(reps, here, earlier)
     means = {n: _means(reps.value[n], reps.session, sessions, earlier) for n in names}
     whole = np.all([np.isfinite(m) for m in means.values()], axis=0) if names else np.zeros(sessions.size, np.bool_)
     n_whole = int(np.count_nonzero(whole))
+    compared = earlier & np.isin(reps.session, sessions[whole])
+    at_load = near if load is None else _at_span(reps.load[compared if n_whole else like], near)
     of_whole = f"{n_whole} earlier session{'' if n_whole == 1 else 's'} {at_load}"
     if n_whole < LEAST_REPS:
         with_all = " with all these measures" if n_whole < sessions.size else ""
@@ -303,8 +306,13 @@ def _against_load(reps: _Reps, now: BoolArray, load: float | None) -> Against:
     test = joint_test(y, nuisance, effect)
     before = y[:-1].mean(axis=0)
     changes = tuple(_change(n, before[i], test, i, measure_words(n, reps.units[n]), what) for i, n in enumerate(names))
-    n_before = int(np.count_nonzero(earlier & np.isin(reps.session, sessions[whole])))
-    return _told(what, () if load is None else (load,), int(here.sum()), n_before, changes, left_out)
+    loads = () if load is None else tuple(float(k) for k in np.unique(reps.load[here]))
+    return _told(what, loads, int(here.sum()), int(np.count_nonzero(compared)), changes, left_out)
+
+
+def _at_span(loads: FloatArray, near: str) -> str:
+    """Write the loads that were lifted; where none was, the ones looked for."""
+    return f"at {span_text(loads)}" if loads.size else near
 
 
 def _means(value: FloatArray, session: FloatArray, sessions: FloatArray, rows: BoolArray) -> FloatArray:

@@ -139,3 +139,21 @@ def test_one_rep_was_compared(tmp_path: Path) -> None:
         against = compare_sessions(store, NAME, names=["transition_time"]).same_load
 
     assert "Compared was 1 rep of this session at 80 kg with 4 reps of 4 earlier sessions at 80 kg." in against.sentence
+
+
+def test_the_loads_that_were_lifted_are_told(tmp_path: Path) -> None:
+    """A load asked for that nobody lifted takes the reps within 5 % of it, and the sentence names what these were."""
+    rng = np.random.default_rng(6)
+    days: list[Day] = [
+        (float(d), [(70.0 + d % 2, 0.1 + 0.01 * float(rng.standard_normal())) for _ in range(2)]) for d in range(5)
+    ]
+    with filled(tmp_path, days) as store:
+        against = compare_sessions(store, NAME, load_kg=72.0, names=["transition_time"]).same_load
+        none = compare_sessions(store, NAME, load_kg=90.0, names=["transition_time"]).same_load
+
+    said = "Compared were 2 reps of this session at 70 kg with 8 reps of 4 earlier sessions at 70–71 kg."
+    assert said in against.sentence
+    assert against.loads_kg == (70.0,)
+    assert none.sentence == (
+        "Not compared with earlier sessions within 5 % of 90 kg: this session has no rep within 5 % of 90 kg."
+    )
