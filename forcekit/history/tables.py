@@ -119,15 +119,8 @@ def export_tables(
     -----
     All tables show one moment of the store. The folder appears under its name only when it is complete.
     """
-    target = Path(folder).expanduser()
-    if target.resolve() == Path.cwd():
-        raise InputError(f"export: {target} is the folder you are in. Give the name of a new one.")
-    if target.exists() and (not target.is_dir() or any(target.iterdir())):
-        raise InputError(f"export: {target} is there already and is not an empty folder. Give a new name.")
     who = None if athlete is None else find_athlete_id(store, athlete)
-    part = target.with_name(f".{target.name}.part")
-    shutil.rmtree(part, ignore_errors=True)
-    make_private_folder(part)
+    target, part = _new_folder(Path(folder))
     try:
         n_rows, n_files = _write_all(store, part, who, fmt, raw)
         about = {"format": FORMAT, "tables": n_rows, "raw_files": n_files, "times": "seconds since 1970 (UTC)"}
@@ -167,6 +160,24 @@ def read_table(folder: Path, name: str) -> Iterator[dict[str, Any]]:
 
 
 # --------------------------------------------------------------------------------------------------- inside
+
+def _new_folder(folder: Path) -> tuple[Path, Path]:
+    """Path of the export, and the folder beside it that becomes the export when it is complete."""
+    try:
+        target = folder.expanduser()
+        if target.resolve() == Path.cwd():
+            raise InputError(f"export: {target} is the folder you are in. Give the name of a new one.")
+        if target.exists() and (not target.is_dir() or any(target.iterdir())):
+            raise InputError(f"export: {target} is there already and is not an empty folder. Give a new name.")
+        part = target.with_name(f".{target.name}.part")
+        shutil.rmtree(part, ignore_errors=True)
+        part.mkdir(parents=True, mode=0o700, exist_ok=True)
+    except RuntimeError:
+        raise InputError(f"export: {folder} names the home folder of nobody known here. Write the whole path.") from None
+    except OSError as error:
+        raise InputError(f"export: the folder {folder} cannot be made ({error.strerror}). Give another one.") from error
+    return target, part
+
 
 _ROWS_AT_ONCE = 50_000
 """Rows of a Parquet file held in memory; a club's table of measures has tens of millions."""

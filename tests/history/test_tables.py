@@ -173,6 +173,17 @@ def test_an_export_does_not_take_the_place_of_the_folder_one_is_in(
         export_tables(lite, ".")
 
 
+@pytest.mark.parametrize("folder", ["file/out", "a" * 300, "~nobody-of-that-name/out"])
+def test_a_folder_that_cannot_be_made_is_the_exports(lite: Store, tmp_path: Path, folder: str) -> None:
+    """Below a file, with too long a name, in the home of nobody: the folder asked for is blamed, not the store's."""
+    (tmp_path / "file").write_text("")
+    with pytest.raises(InputError, match=r"^export: ") as told:
+        export_tables(lite, folder if folder.startswith("~") else tmp_path / folder)
+
+    assert folder in str(told.value)
+    assert "FORCEKIT_DATA" not in str(told.value)
+
+
 def test_an_export_does_not_overwrite(store: Store, tmp_path: Path) -> None:
     """A folder with something in it is refused and left as it is; nothing unfinished stays behind."""
     (tmp_path / "out").mkdir()
