@@ -21,6 +21,7 @@ __all__ = [
     "add_session",
     "body_mass_at",
     "change_athlete",
+    "check_name",
     "find_athlete",
     "find_athlete_id",
     "list_athletes",
@@ -79,7 +80,7 @@ def add_athlete(
     name = name.strip()
     if not name:
         raise InputError("athlete: the name is empty. Give a name or a pseudonym.")
-    _check_name(name)
+    check_name(name)
     row: dict[str, Any] = {"stature_m": stature_m, "foot_length_m": foot_length_m, "shoe_size_mm": shoe_size_mm}
     for key, value in {**row, "mass_kg": body_mass_kg}.items():
         _check(name, key, value)
@@ -105,7 +106,7 @@ def change_athlete(store: Store, name: str, /, **changes: float | str | None) ->
         wrong = ", ".join(sorted(set(changes) - allowed))
         raise InputError(f"athlete: {wrong} cannot be changed; {', '.join(sorted(allowed))} can. Correct the option.")
     if "name" in changes:
-        changes["name"] = _check_name(str(changes["name"]).strip())
+        changes["name"] = check_name(str(changes["name"]).strip())
     for key, value in changes.items():
         if isinstance(value, int | float):
             _check(name, key, float(value))
@@ -167,6 +168,21 @@ def body_mass_at(store: Store, name: str, at: float) -> float | None:
     return None if found is None else float(found)
 
 
+def check_name(name: str, what: str = "athlete") -> str:
+    """Give the name back if it is one line of text that a screen can show and a person can type.
+
+    Raises
+    ------
+    InputError
+        If it is not; `what` stands before the sentence.
+    """
+    if not name.strip() or not name.isprintable():
+        raise InputError(f"{what}: the name {name!r} is empty or holds characters that cannot be seen. Give another.")
+    if name != name.strip():
+        raise InputError(f"{what}: the name {name!r} begins or ends with a blank. Take it away.")
+    return name
+
+
 def add_session(store: Store, *, at: float | None = None, place: str = "", note: str = "") -> int:
     """Start a training session; gives its id, to be passed with each attempt."""
     row = {"uid": uuid.uuid4().hex, "started_at": time.time() if at is None else at, "place": place, "note": note}
@@ -192,13 +208,6 @@ def _athletes(store: Store, name: str | None) -> list[Athlete]:
         n_attempts, last = about.get(row["id"], (0, None))
         found.append(Athlete(**{k: row[k] for k in keys}, n_attempts=n_attempts, last_lifted_at=last))
     return found
-
-
-def _check_name(name: str) -> str:
-    """Give the name back if it is one line of text that a screen can show."""
-    if not name or not name.isprintable():
-        raise InputError(f"athlete: the name {name!r} is empty or holds characters that cannot be seen. Give another.")
-    return name
 
 
 def _check(name: str, key: str, value: float | None) -> None:

@@ -12,9 +12,10 @@ import sqlalchemy as sa
 from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.attempts import known_attempt
+from forcekit.history.people import check_name
 from forcekit.history.recordings import find_kept, keep_file
 from forcekit.history.store import Store, insert_missing, reading, writing
-from forcekit.history.tables import read_table
+from forcekit.history.tables import check_format, read_table
 
 __all__ = ["Imported", "import_tables"]
 
@@ -43,11 +44,15 @@ def import_tables(store: Store, folder: str | Path) -> Imported:
     Raises
     ------
     InputError
-        If a table is missing or broken, or an athlete of another origin has the same name.
+        If the folder is no export of this version, a table is missing or broken, a name could not be shown or typed, or
+        an athlete of another origin has the same name.
     """
     source = Path(folder).expanduser()
+    check_format(source)
     rows = {name: list(read_table(source, name)) for name in (*_PARENTS, "athletes", "sessions")}
     _check_parents(rows)
+    for row in rows["athletes"]:
+        check_name(row["name"] or "", "import, table athletes")
     owner = {r["uid"]: r["athlete_uid"] for r in rows["attempts"]}
     attempt_of = {r["uid"]: r["attempt_uid"] for r in rows["results"]}
     files = _keep_raw(store, source, {r["sha256"] for r in rows["recordings"]})

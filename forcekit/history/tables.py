@@ -22,8 +22,9 @@ from forcekit.history.people import find_athlete_id
 from forcekit.history.recordings import find_kept
 from forcekit.history.store import Store, make_private_folder, reading
 
-__all__ = ["TABLES", "Exported", "TableDef", "export_tables", "read_table"]
+__all__ = ["TABLES", "Exported", "TableDef", "check_format", "export_tables", "read_table"]
 
+ABOUT = "about.json"
 FORMAT = 1
 """Version of the exported tables, in `about.json`."""
 Format = Literal["csv", "parquet"]
@@ -124,7 +125,7 @@ def export_tables(
     try:
         n_rows, n_files = _write_all(store, part, who, fmt, raw)
         about = {"format": FORMAT, "tables": n_rows, "raw_files": n_files, "times": "seconds since 1970 (UTC)"}
-        _write_text(part / "about.json", json.dumps(about, indent=1))
+        _write_text(part / ABOUT, json.dumps(about, indent=1))
         if target.exists():
             target.rmdir()
         part.replace(target)
@@ -132,6 +133,31 @@ def export_tables(
         shutil.rmtree(part, ignore_errors=True)
         raise
     return Exported(target, n_rows, n_files)
+
+
+def check_format(folder: Path) -> None:
+    """Check that a folder is an export whose tables mean what this version takes them to mean.
+
+    Raises
+    ------
+    InputError
+        If its `about.json` is missing or damaged, or names another version of the tables.
+    """
+    path = folder / ABOUT
+    try:
+        about = json.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError as error:
+        raise InputError(f"import: {path} is missing. Give a folder that was written by an export.") from error
+    except (OSError, ValueError, RecursionError) as error:
+        raise InputError(f"import: {path} cannot be read or is damaged. Export the store again.") from error
+    found = about.get("format") if isinstance(about, dict) else None
+    if type(found) is not int:
+        raise InputError(f"import: {path} does not say which version its tables have. Export the store again.")
+    if found != FORMAT:
+        raise InputError(
+            f"import: the tables in {folder} have version {found}, and this forcekit reads version {FORMAT}. "
+            + ("Update forcekit." if found > FORMAT else "Export the store again.")
+        )
 
 
 def read_table(folder: Path, name: str) -> Iterator[dict[str, Any]]:
@@ -161,6 +187,7 @@ def read_table(folder: Path, name: str) -> Iterator[dict[str, Any]]:
 
 # --------------------------------------------------------------------------------------------------- inside
 
+
 def _new_folder(folder: Path) -> tuple[Path, Path]:
     """Path of the export, and the folder beside it that becomes the export when it is complete."""
     try:
@@ -173,7 +200,9 @@ def _new_folder(folder: Path) -> tuple[Path, Path]:
         shutil.rmtree(part, ignore_errors=True)
         part.mkdir(parents=True, mode=0o700, exist_ok=True)
     except RuntimeError:
-        raise InputError(f"export: {folder} names the home folder of nobody known here. Write the whole path.") from None
+        raise InputError(
+            f"export: {folder} names the home folder of nobody known here. Write the whole path."
+        ) from None
     except OSError as error:
         raise InputError(f"export: the folder {folder} cannot be made ({error.strerror}). Give another one.") from error
     return target, part

@@ -141,6 +141,43 @@ def test_tables_that_do_not_fit_change_nothing(
         assert [p for p in other.recordings.rglob("*") if p.is_file()] == []
 
 
+@pytest.mark.parametrize(
+    ("about", "told"),
+    [
+        (None, "about.json is missing. Give a folder that was written by an export"),
+        ("{", "cannot be read or is damaged"),
+        ("[]", "does not say which version"),
+        ('{"format": "new"}', "does not say which version"),
+        ('{"format": 2}', "have version 2, and this forcekit reads version 1. Update forcekit"),
+    ],
+)
+def test_tables_of_another_version_are_refused(lite: Store, tmp_path: Path, about: str | None, told: str) -> None:
+    """What a later version wrote may mean something else, so it is not taken in."""
+    _fill(lite, tmp_path)
+    export_tables(lite, tmp_path / "out")
+    path = tmp_path / "out" / "about.json"
+    path.unlink() if about is None else path.write_text(about)
+    with open_store(tmp_path / "other") as other:
+        with pytest.raises(InputError, match=told):
+            import_tables(other, tmp_path / "out")
+
+        assert list_athletes(other) == ()
+
+
+@pytest.mark.parametrize("name", ["", "  ", "Ina ", "I\x1b[2Jna", '"I\nna"'])
+def test_an_imported_name_can_be_shown_and_typed(lite: Store, tmp_path: Path, name: str) -> None:
+    """A name that `athlete add` would refuse does not come in by a table."""
+    add_athlete(lite, "Ina")
+    export_tables(lite, tmp_path / "out")
+    path = tmp_path / "out" / "athletes.csv"
+    path.write_text(path.read_text().replace("Ina", name))
+    with open_store(tmp_path / "other") as other:
+        with pytest.raises(InputError, match="import, table athletes: the name"):
+            import_tables(other, tmp_path / "out")
+
+        assert list_athletes(other) == ()
+
+
 def test_a_damaged_parquet_table_is_told(lite: Store, tmp_path: Path) -> None:
     """A file cut short is named."""
     _fill(lite, tmp_path)
