@@ -154,7 +154,7 @@ def athlete_export(
 ) -> None:
     """Write all that is known of one athlete.
 
-    Open tables with the raw recordings, and nothing of other athletes.
+    Open tables with the raw recordings; one with lifts of other athletes as well is left out.
     """
     from forcekit.cli_store import opened
     from forcekit.history.tables import export_tables
@@ -411,3 +411,6 @@ def _told_export(done: Exported) -> None:
         f"written to {done.folder}: {', '.join(said)}, {count_text(done.n_files, 'raw file')}. It holds personal "
         "data: keep it as you keep the history."
     )
+    if done.n_withheld:
+        files = count_text(done.n_withheld, "raw file")
+        tell(f"left out: {files} with lifts of other athletes as well; `forcekit export` writes all of them.")

@@ -42,11 +42,12 @@ class TableDef:
 
 @dataclass(frozen=True, slots=True)
 class Exported:
-    """What was written: rows per table, and raw files."""
+    """What was written: rows per table, raw files, and those withheld because another athlete's lifts are in them."""
 
     folder: Path
     n_rows: dict[str, int]
     n_files: int
+    n_withheld: int = 0
 
 
 def _tables() -> tuple[TableDef, ...]:
@@ -110,7 +111,9 @@ def export_tables(
     folder : str or Path
         Must not exist, or be empty.
     athlete : str, optional
-        Only this one: all that the store knows of the athlete and nothing of others.
+        Only this one: all that the store knows of the athlete and no measurement of others. A raw recording that also
+        holds another athlete's lifts is not copied; its row stays, so that the attempt is recognised. A session's note
+        and a file's name are written as they stand, whomever they speak of.
     fmt : {"csv", "parquet"}
         Parquet needs pyarrow.
     raw : bool
@@ -123,8 +126,9 @@ def export_tables(
     who = None if athlete is None else find_athlete_id(store, athlete)
     target, part = _new_folder(Path(folder))
     try:
-        n_rows, n_files = _write_all(store, part, who, fmt, raw)
-        about = {"format": FORMAT, "tables": n_rows, "raw_files": n_files, "times": "seconds since 1970 (UTC)"}
+        n_rows, n_files, n_withheld = _write_all(store, part, who, fmt, raw)
+        about = {"format": FORMAT, "tables": n_rows, "raw_files": n_files, "raw_files_withheld": n_withheld}
+        about["times"] = "seconds since 1970 (UTC)"
         _write_text(part / ABOUT, json.dumps(about, indent=1))
         if target.exists():
             target.rmdir()
@@ -132,7 +136,7 @@ def export_tables(
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
-    return Exported(target, n_rows, n_files)
+    return Exported(target, n_rows, n_files, n_withheld)
 
 
 def check_format(folder: Path) -> None:
@@ -251,9 +255,11 @@ def _cell(text: str | None, kind: type, path: Path, line: int, column: str) -> A
         ) from error
 
 
-def _write_all(store: Store, folder: Path, who: int | None, fmt: Format, raw: bool) -> tuple[dict[str, int], int]:
+def _write_all(store: Store, folder: Path, who: int | None, fmt: Format, raw: bool) -> tuple[dict[str, int], int, int]:
+    """Rows per table, raw files copied, raw files withheld."""
     n_rows: dict[str, int] = {}
     hashes: list[str] = []
+    shared: set[str] = set()
     with reading(store) as conn:
         if conn.dialect.name == "postgresql":
             conn.exec_driver_sql("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
@@ -264,14 +270,25 @@ def _write_all(store: Store, folder: Path, who: int | None, fmt: Format, raw: bo
             rows = conn.execution_options(yield_per=5000).execute(query)
             written = _noting(hashes, table, rows)
             n_rows[table.name] = (_write_csv if fmt == "csv" else _write_parquet)(folder, table, written)
+        if who is not None:
+            shared = _of_others(conn, who) & set(hashes)
     n_files = 0
-    for sha256 in sorted(set(hashes)) if raw else ():
+    for sha256 in sorted(set(hashes) - shared) if raw else ():
         source = find_kept(store, sha256)
         if source is not None:
             make_private_folder(folder / "recordings")
             shutil.copy2(source, folder / "recordings" / source.name)
             n_files += 1
-    return n_rows, n_files
+    return n_rows, n_files, len(shared) if raw else 0
+
+
+def _of_others(conn: sa.Connection, who: int) -> set[str]:
+    """Hashes of the recordings with lifts of other athletes; a device file holds nobody's."""
+    links, files, a = t.attempt_recordings.c, t.recordings.c, t.attempts.c
+    source = t.attempt_recordings.join(t.attempts, links.attempt_id == a.id)
+    source = source.join(t.recordings, links.recording_id == files.id)
+    others = sa.select(files.sha256).select_from(source).where(a.athlete_id != who, links.role != "device")
+    return set(conn.execute(others.distinct()).scalars())
 
 
 def _only(name: str, who: int) -> sa.ColumnElement[bool]:

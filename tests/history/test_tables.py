@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -84,15 +85,33 @@ def test_the_same_lift_analysed_on_two_computers_is_one_attempt(tmp_path: Path) 
 
 
 def test_one_athlete_alone_is_exported(store: Store, tmp_path: Path) -> None:
-    """The export of one athlete holds all of it, raw files too, and no word of another."""
+    """The export of one athlete holds all of it, raw files too, no word of another and no recording of theirs."""
     _fill(store, tmp_path)
+    plate = replace(kept(store, tmp_path, "the plate both stood on"), role="device")
+    for name in ("Ina", "Zarquon Ölberg"):
+        add(store, name, files=(plate, kept(store, tmp_path, f"{name} on it")), lift_at_s=2.0)
     done = export_tables(store, tmp_path / "out", athlete="Ina")
     text = "".join(p.read_text() for p in (tmp_path / "out").glob("*.csv"))
+    raw = sorted(p.read_text() for p in (tmp_path / "out" / "recordings").iterdir())
 
-    assert (done.n_rows["attempts"], done.n_rows["results"], done.n_files, done.n_rows["sessions"]) == (4, 7, 4, 0)
+    assert (done.n_rows["attempts"], done.n_rows["results"], done.n_rows["sessions"]) == (5, 8, 0)
     assert "Zarquon" not in text
+    assert raw == ["Ina 0", "Ina 1", "Ina 2", "Ina on it", "the plate both stood on"]
+    assert (done.n_files, done.n_withheld) == (5, 1)
     with (tmp_path / "out" / "athletes.csv").open(newline="") as file:
         assert [row["note"] for row in csv.DictReader(file)] == ['says "up", always']
+
+
+def test_a_withheld_recording_does_not_hinder_the_import(lite: Store, tmp_path: Path) -> None:
+    """The attempt comes in with its numbers; a later import of the whole store recognises it and brings the file."""
+    _fill(lite, tmp_path)
+    export_tables(lite, tmp_path / "one", athlete="Ina")
+    export_tables(lite, tmp_path / "all")
+    with open_store(tmp_path / "other") as other:
+        first, second = import_tables(other, tmp_path / "one"), import_tables(other, tmp_path / "all")
+
+    assert (first.n_attempts, first.n_files) == (4, 3)
+    assert (second.n_attempts, second.n_known, second.n_files) == (21, 4, 21)
 
 
 def test_a_broken_table_changes_nothing(store: Store, tmp_path: Path) -> None:
