@@ -22,6 +22,7 @@ from forcekit.history.keep import filled_card, keep_again
 from forcekit.history.own_limits import own_limits
 from forcekit.history.people import find_athlete_id
 from forcekit.history.recordings import KeptFile, find_kept
+from forcekit.history.series import newest_result
 from forcekit.history.store import Store, reading
 from forcekit.model import AttemptCard
 from forcekit.results import Analysis, Lift
@@ -115,10 +116,8 @@ def _recordings(store: Store, athlete: str) -> tuple[list[_Kept], int]:
     """Recordings in order of time, and how many attempts have no raw file."""
     who = find_athlete_id(store, athlete)
     a, r = t.attempts.c, t.results.c
-    one = t.results.alias()
-    newest = sa.select(sa.func.max(one.c.id)).where(one.c.attempt_id == a.id).scalar_subquery()
     columns = (a.id, a.lifted_at, a.lift_at_s, a.content_hash, *(a[k] for k in _CARD_COLUMNS), r.setup)
-    source = t.attempts.join(t.results, r.id == newest)
+    source = t.attempts.join(t.results, r.id == newest_result(a.id))
     query = sa.select(*columns).select_from(source).where(a.athlete_id == who).order_by(a.lifted_at, a.id)
     mine = sa.select(a.content_hash).where(a.athlete_id == who)
     beside = sa.select(a.content_hash, a.lift_at_s).where(a.content_hash.in_(mine), a.athlete_id != who)

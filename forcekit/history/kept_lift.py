@@ -16,6 +16,7 @@ from forcekit.history import schema as t
 from forcekit.history.again import card_as_kept, kept_files
 from forcekit.history.attempts import SAME_LIFT_S
 from forcekit.history.keep import filled_card
+from forcekit.history.series import newest_result
 from forcekit.history.store import Store, reading
 from forcekit.results import Cue, Finding, Lift, QualityCheck
 
@@ -32,8 +33,9 @@ def kept_lift(store: Store, attempt_id: int) -> Lift:
     """
     a, r = t.attempts.c, t.results.c
     columns = (a.lifted_at, a.lift_at_s, a.load_kg, a.drill, a.cue, a.outcome, t.athletes.c.name, r.setup)
-    source = t.attempts.join(t.results, r.attempt_id == a.id).join(t.athletes, t.athletes.c.id == a.athlete_id)
-    query = sa.select(*columns).select_from(source).where(a.id == attempt_id).order_by(r.id.desc()).limit(1)
+    source = t.attempts.join(t.results, r.id == newest_result(a.id))
+    source = source.join(t.athletes, t.athletes.c.id == a.athlete_id)
+    query = sa.select(*columns).select_from(source).where(a.id == attempt_id)
     with reading(store) as conn:
         row = conn.execute(query).first()
     if row is None or row.lift_at_s is None:
@@ -75,17 +77,12 @@ def quality_of(store: Store, attempt_ids: Iterable[int]) -> dict[int, tuple[Qual
 
 def _of_newest(store: Store, table: sa.Table, attempt_ids: Iterable[int]) -> list[tuple[int, Any]]:
     """Rows of a table of details that belong to the newest result of each attempt."""
-    wanted = list(attempt_ids)
-    newest = (
-        sa.select(sa.func.max(t.results.c.id).label("id"), t.results.c.attempt_id)
-        .where(t.results.c.attempt_id.in_(wanted))
-        .group_by(t.results.c.attempt_id)
-        .subquery()
-    )
+    a = t.attempts.c
     query = (
-        sa.select(newest.c.attempt_id, *table.c)
-        .join(newest, table.c.result_id == newest.c.id)
-        .order_by(newest.c.attempt_id, table.c.place)
+        sa.select(a.id.label("attempt_id"), *table.c)
+        .join_from(t.attempts, table, table.c.result_id == newest_result(a.id))
+        .where(a.id.in_(list(attempt_ids)))
+        .order_by(a.id, table.c.place)
     )
     with reading(store) as conn:
         return [(int(row.attempt_id), row) for row in conn.execute(query)]

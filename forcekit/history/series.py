@@ -19,12 +19,21 @@ from forcekit.history.store import Store, reading
 from forcekit.model import BoolArray, FloatArray
 from forcekit.results import Measure
 
-__all__ = ["AttemptLine", "Series", "find_attempt", "list_attempts", "measure_names_of", "measures_of", "series"]
+__all__ = [
+    "AttemptLine",
+    "Series",
+    "find_attempt",
+    "list_attempts",
+    "measure_names_of",
+    "measures_of",
+    "newest_result",
+    "series",
+]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Series:
-    """One measure of one athlete in order of time; the newest result of each attempt.
+    """One measure of one athlete in order of time; of each attempt the result that was analysed last.
 
     Attributes
     ----------
@@ -118,17 +127,39 @@ def series(
         rows = conn.execute(mine).all()
         ids = [r[0] for r in rows] or [0]
         numbers = conn.execute(
-            sa.select(m.attempt_id, m.value, m.low, m.high)
+            sa.select(m.attempt_id, m.value, m.low, m.high, m.result_id)
             .where(m.athlete_id == who, m.measure_id == name_id, m.attempt_id.between(min(ids), max(ids)))
             .order_by(m.attempt_id, m.result_id)
         ).all()
+        numbers = _by_analysis(conn, who, numbers)
     return _joined(athlete, measure, unit, rows, numbers)
 
 
+def _by_analysis(conn: sa.Connection, who: int, numbers: Sequence[Any]) -> Sequence[Any]:
+    """Put the numbers of each attempt in the order in which they were analysed; an import brings older ones later.
+
+    When they were is read only where an attempt has several results.
+    """
+    if len({n.attempt_id for n in numbers}) == len(numbers):
+        return numbers
+    r = t.results.c
+    source = t.results.join(t.attempts, r.attempt_id == t.attempts.c.id)
+    query = sa.select(r.id, r.analysed_at).select_from(source).where(t.attempts.c.athlete_id == who)
+    at = {row.id: row.analysed_at for row in conn.execute(query)}
+    return sorted(numbers, key=lambda n: (n.attempt_id, at[n.result_id], n.result_id))
+
+
+def newest_result(attempt_id: sa.ColumnElement[int]) -> sa.ScalarSelect[int]:
+    """Id of the result of an attempt that was analysed last, as a part of a query."""
+    r = t.results.alias().c
+    newest = sa.select(r.id).where(r.attempt_id == attempt_id).order_by(r.analysed_at.desc(), r.id.desc())
+    return newest.limit(1).scalar_subquery()
+
+
 def _joined(athlete: str, measure: str, unit: str, rows: Sequence[Any], numbers: Sequence[Any]) -> Series:
-    """Put attempts (in order of time) and numbers (in order of attempt and result) together, column by column."""
+    """Put attempts (in order of time) and numbers (in order of attempt and analysis) together, column by column."""
     ids, lifted, load, session, outcome, cue, drill, movement = _columns(rows, 8)
-    of_attempt, value, low, high = _columns(numbers, 4)
+    of_attempt, value, low, high, _ = _columns(numbers, 5)
     attempt_id, numbered = np.array(ids, dtype=np.int64), np.array(of_attempt, dtype=np.int64)
     # The last number of an attempt is of its newest result.
     last = np.searchsorted(numbered, attempt_id, side="right") - 1
@@ -206,15 +237,14 @@ def find_attempt(store: Store, attempt_id: int) -> tuple[str, AttemptLine]:
 
 
 def measures_of(store: Store, attempt_id: int, *, result_id: int | None = None) -> dict[str, Measure]:
-    """Measures of one attempt: of its newest result, or of the result given."""
+    """Measures of one attempt: of the result that was analysed last, or of the one given."""
     m, names = t.measures.c, t.measure_names.c
     with reading(store) as conn:
         who = conn.execute(sa.select(t.attempts.c.athlete_id).where(t.attempts.c.id == attempt_id)).scalar_one_or_none()
         if who is None:
             raise InputError(f"store: there is no attempt {attempt_id}. List the athlete's attempts for their numbers.")
         if result_id is None:
-            newest = sa.select(sa.func.max(t.results.c.id)).where(t.results.c.attempt_id == attempt_id)
-            result_id = conn.execute(newest).scalar_one()
+            result_id = conn.execute(sa.select(newest_result(sa.literal(attempt_id)))).scalar_one()
         # The measure ids lead the database through the athlete's part of the table, one place per measure.
         rows = conn.execute(
             sa.select(names.name, names.unit, m.value, m.low, m.high, m.withheld)

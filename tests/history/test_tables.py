@@ -10,10 +10,13 @@ from pathlib import Path
 import pytest
 import sqlalchemy as sa
 from places import Place
-from reps import add, kept
+from reps import FINDING, START, add, kept, measures
 
 from forcekit.errors import InputError
 from forcekit.history import schema as t
+from forcekit.history.again import _recordings
+from forcekit.history.attempts import add_attempt
+from forcekit.history.kept_lift import findings_of
 from forcekit.history.people import add_athlete, add_session, find_athlete, list_athletes
 from forcekit.history.recordings import find_kept
 from forcekit.history.reimport import import_tables
@@ -21,6 +24,7 @@ from forcekit.history.removal import remove_athlete, remove_attempt
 from forcekit.history.series import list_attempts, measures_of, series
 from forcekit.history.store import Store, open_store, reading
 from forcekit.history.tables import TABLES, Format, export_tables
+from forcekit.model import AttemptCard
 
 
 def _fill(store: Store, folder: Path) -> None:
@@ -289,3 +293,33 @@ def test_one_attempt_is_deleted(store: Store, tmp_path: Path) -> None:
     assert all(measures_of(store, a.id) for a in list_attempts(store, "Ina"))
     with pytest.raises(InputError, match="there is no attempt"):
         remove_attempt(store, line.id)
+
+
+def _analysed(store: Store, folder: Path, name: str, **values: float) -> None:
+    """The same lift, with what this analysis found."""
+    file = kept(store, folder, "raw")
+    said = [replace(FINDING, sentence=f"analysis {name}")]
+    add_attempt(
+        store, "Ina", measures(values), card=AttemptCard(), definitions="1", findings=said, at=START, lift_at_s=2.0,
+        files=[file], setup={"analysis": name},
+    )  # fmt: skip
+
+
+def test_an_older_result_that_comes_in_later_is_not_the_newest(place: Place, tmp_path: Path) -> None:
+    """The result analysed last counts everywhere, whichever of them the store got first."""
+    with place.open() as store, open_store(tmp_path / "other") as other:
+        add_athlete(other, "Ina")
+        export_tables(other, tmp_path / "nobody")
+        import_tables(store, tmp_path / "nobody")
+        _analysed(other, tmp_path, "1", transition_time=0.1)
+        _analysed(store, tmp_path, "2", transition_time=0.2)
+        export_tables(other, tmp_path / "out")
+        done = import_tables(store, tmp_path / "out")
+        (line,) = list_attempts(store, "Ina")
+        (kept_one,), _ = _recordings(store, "Ina")
+
+        assert (done.n_results, line.n_results) == (1, 2)
+        assert series(store, "Ina", "transition_time").value.tolist() == [0.2]
+        assert measures_of(store, line.id)["transition_time"].value == 0.2
+        assert [f.sentence for f in findings_of(store, [line.id])[line.id]] == ["analysis 2"]
+        assert kept_one.setup == {"analysis": "2"}
