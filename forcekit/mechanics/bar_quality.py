@@ -41,6 +41,9 @@ FASTEST_TURN_RADPS = 45.0
 LARGEST_BIAS_RADPS = 0.35
 """20 degrees per second; a gyroscope at rest reads less (usual data-sheet figures; from memory)."""
 TURN_SEEN_RAD = math.radians(4.0)
+TURN_MISSED_FRAC = 0.5
+"""A gyroscope that misses more than half of how gravity turned does not see it; right ones miss a degree of 40 (230
+windows of simulated lifts: 1.2 at most), one that is dead all of it (our choice)."""
 SPIN_RAD = math.radians(200.0)
 """A gripped shaft turns by less than a right angle or so in a lift, a sleeve runs on (our choice)."""
 TWIST_RADPS = 12.0
@@ -214,7 +217,7 @@ def _flat_tops(values: FloatArray) -> BoolArray:
 
 def _gyro_unit(accel: FloatArray, gyro: FloatArray, rate_hz: float, rests: tuple[tuple[int, int], ...]) -> QualityCheck:
     name = "bar gyroscope unit"
-    factor = _turn_factor(accel, gyro, rate_hz, rests)
+    factor, off = _turn_factor(accel, gyro, rate_hz, rests)
     fastest = float(np.abs(gyro).max())
     bias = float(np.abs(gyro[rests[0][0] : rests[0][1]].mean(axis=0)).max()) if rests else 0.0
     in_degrees = "The bar's gyroscope gives numbers in degrees per second where radians are declared"
@@ -230,14 +233,26 @@ def _gyro_unit(accel: FloatArray, gyro: FloatArray, rate_hz: float, rests: tuple
             f"{in_degrees}: it reads up to {fastest:.0f} rad/s and {bias:.2f} rad/s at rest.",
             BAR_MEASURES,
         )
+    if off > 0.0:
+        return QualityCheck(
+            name,
+            "bad",
+            f"The bar's gyroscope disagrees with how gravity turned, by {math.degrees(off):.0f} degrees: it does not "
+            "work, or its channels have another order or sign than the accelerometer's.",
+            BAR_MEASURES,
+        )
     seen = "agrees with how gravity turned" if factor == 1.0 else "reads plausible rates"
     return QualityCheck(name, "good", f"The bar's gyroscope {seen}.")
 
 
 def _turn_factor(
     accel: FloatArray, gyro: FloatArray, rate_hz: float, rests: tuple[tuple[int, int], ...]
-) -> float | None:
-    """Factor (1, π/180 or 180/π) that makes the gyroscope turn gravity from rest to rest; None when nothing turned."""
+) -> tuple[float | None, float]:
+    """Factor (1, π/180 or 180/π) that makes the gyroscope turn gravity from rest to rest; None when nothing turned.
+
+    And by how much (rad) they differ if no factor helps, else 0.
+    """
+    rests = tuple(r for r in rests if accel[slice(*r)].any())
     up = [accel[a:b].mean(axis=0) for a, b in rests]
     up = [force / np.linalg.norm(force) for force in up]
     # A short rest may be a slow turn; its mean is no bias.
@@ -256,9 +271,11 @@ def _turn_factor(
     turned = max((math.acos(float(np.clip(a @ b, -1.0, 1.0))) for a, b in pairwise(up)), default=0.0)
     as_given = misfit(1.0)
     if not rests or (turned < TURN_SEEN_RAD and as_given < TURN_SEEN_RAD):
-        return None
+        return None, 0.0
     best, factor = min((misfit(factor), factor) for factor in (math.pi / 180.0, 180.0 / math.pi))
-    return factor if as_given > 3.0 * best else 1.0
+    if as_given > 3.0 * best:
+        return factor, 0.0
+    return 1.0, as_given if as_given > max(TURN_SEEN_RAD, TURN_MISSED_FRAC * misfit(0.0)) else 0.0
 
 
 def _right_way_up(accel: FloatArray, rests: tuple[tuple[int, int], ...], up_axis: str) -> QualityCheck:

@@ -10,7 +10,7 @@ from test_align_clocks import PLATE_HZ, bar_curve, jerk, noisy, plate_curve, win
 from forcekit.errors import CannotMeasure
 from forcekit.mechanics.align import align_by_motion
 from forcekit.mechanics.bar import BarMotion, bar_motion
-from forcekit.mechanics.bar_quality import bar_quality
+from forcekit.mechanics.bar_quality import bar_quality, readings_quality
 from forcekit.mechanics.pair_fit import FIT_RATE_HZ, explained_by_bar, smoothed
 from forcekit.mechanics.pair_quality import agreement_check, alignment_check, stamps_check
 from forcekit.mechanics.pair_surroundings import Surroundings
@@ -94,6 +94,28 @@ def test_degrees_are_seen_even_when_the_bar_comes_back() -> None:
     assert gyro is not None
     (only,) = wrong(check(accel, gyro * 180.0 / np.pi))
     assert "in degrees per second" in only.sentence
+
+
+@pytest.mark.parametrize(
+    "change",
+    [np.diag([0.0, 0.0, 0.0]), np.diag([-1.0, -1.0, -1.0]), np.eye(3)[[1, 0, 2]]],
+    ids=["dead", "left-handed", "swapped"],
+)
+def test_a_gyroscope_that_turns_otherwise_than_gravity(change: FloatArray) -> None:
+    """Dead, of the other hand, or its channels in another order: gravity turns and the gyroscope does not say so."""
+    accel, gyro = two()
+    (only,) = [c for c in wrong(check(accel, gyro @ change)) if "gyroscope" in c.name]
+    assert only.verdict == "bad"
+    assert "disagrees with how gravity turned" in only.sentence
+    assert "bar_forward_in_drive" in only.withholds
+
+
+def test_an_accelerometer_that_reads_nothing() -> None:
+    """Zeros are named as a wrong unit or scale, and nothing is divided by them."""
+    accel, gyro = two()
+    with np.errstate(all="raise"):
+        found = readings_quality(np.zeros_like(accel), gyro, RATE, gravity_mps2=G)
+    assert "unit or scale is wrong" in found[0].sentence
 
 
 def test_upside_down() -> None:
