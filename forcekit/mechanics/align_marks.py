@@ -96,19 +96,12 @@ def find_marks(
     noise = 1.4826 * float(np.median(fast if where is None else fast[where]))
     fast = fast if where is None else np.where(where, fast, 0.0)
     height = max(least, least_frac * float(fast.max()), KNOCK_OVER_NOISE * noise)
-    peaks = _peaks(fast, height, max(1, round(apart_s * rate_hz)))
-    return np.array([start_s + _onset(signal, i, rate_hz) / rate_hz for i in peaks])
+    if fast.max() < height:
+        return np.empty(0)
+    from scipy.signal import find_peaks  # long to load; most recordings have no knock
 
-
-def _peaks(values: FloatArray, height: float, apart: int) -> list[int]:
-    """Samples at least so high that none next to them is higher, and none within less than `apart` samples."""
-    high = np.flatnonzero(values[1:-1] >= height) + 1
-    tops = high[(values[high] > values[high - 1]) & (values[high] >= values[high + 1])]
-    kept: list[int] = []
-    for i in tops[np.argsort(-values[tops], kind="stable")].tolist():
-        if all(abs(i - k) >= apart for k in kept):
-            kept.append(i)
-    return sorted(kept)
+    peaks, _ = find_peaks(fast, height=height, distance=max(1, round(apart_s * rate_hz)))
+    return np.array([start_s + _onset(signal, i, rate_hz) / rate_hz for i in peaks.tolist()])
 
 
 def _onset(signal: FloatArray, i: int, rate_hz: float) -> float:

@@ -9,11 +9,10 @@ import pytest
 from bar_worlds import in_si
 from hypothesis import given
 from hypothesis import strategies as st
-from scipy.signal import find_peaks
 
 from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.align import Alignment, align_by_motion, vertical_part
-from forcekit.mechanics.align_marks import _peaks, align_by_marks, find_marks
+from forcekit.mechanics.align_marks import align_by_marks, find_marks
 from forcekit.mechanics.clock_map import ClockMap, fit_clock, shared_clock
 from forcekit.model import FloatArray
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
@@ -191,14 +190,6 @@ def test_knocks_are_found_and_align_the_clocks() -> None:
     got = align_by_marks(plate, bar, step_s=0.002)
     assert abs(got.offset_s - 33.25) < 0.002
     assert got.confidence >= 0.99
-
-
-@pytest.mark.parametrize("apart", [1, 7, 40])
-def test_peaks_are_those_of_scipy(apart: int) -> None:
-    """The strongest first, none near a stronger one."""
-    values = np.abs(np.random.default_rng(apart).standard_normal(3000)) ** 3
-    wanted, _ = find_peaks(values, height=4.0, distance=apart)
-    assert wanted.tolist() == _peaks(values, 4.0, apart)
 
 
 def test_regular_taps_are_ambiguous() -> None:
