@@ -280,6 +280,7 @@ def _times(lift: BarLift, onset: float, fastest: Instant, bottom: Instant, top: 
         d = bar_parts(m, "velocity", t, "up")
         shared = -(d[1] - d[0]) / steep
         noise = math.sqrt(2.0) * m.accel_noise * math.sqrt(max(t[1] - t[0], 1.0 / m.rate_hz)) / steep
+        noise = math.hypot(noise, math.sqrt(2.0) * m.arm_noise_mps / steep)
         out["bar_transition_time"] = Reading(Uncertain(float(t[1] - t[0]), shared).widened(noise))
     else:
         out["bar_transition_time"] = CannotMeasure(Reason.DID_NOT_HAPPEN)
@@ -296,7 +297,8 @@ def _least_load(lift: BarLift, onset: float, low: float) -> Uncertain:
     closer, _, _ = peak(load, i, j, 0.5 * LIGHT_HALF_S * m.rate_hz, noise, largest=False)
     error = bar_at(m, "acceleration", place / m.rate_hz)
     turn = _angular_acceleration(m, place)
-    local = math.hypot(noise * 1.5 / math.sqrt(n), 0.5 * abs(closer - value), OFF_AXIS_U_M * turn / lift.gravity_mps2)
+    arm = math.hypot(OFF_AXIS_U_M * turn, m.arm_noise_mps2) / lift.gravity_mps2
+    local = math.hypot(noise * 1.5 / math.sqrt(n), 0.5 * abs(closer - value), arm)
     return Uncertain(value, error.parts / lift.gravity_mps2).widened(local)
 
 

@@ -51,6 +51,9 @@ class BarMotion:
         As used.
     accel_noise : float
         As used, m/s² per root hertz.
+    arm_noise_mps2, arm_noise_mps : float
+        Standard deviation of acceleration and velocity of the middle by the gyroscope's noise times the arm; it lasts
+        for about as long as the rate of turn is smoothed, so that neighbouring samples share it.
     accel_bias_mps2, gyro_bias_radps : array, shape (3,)
         As estimated, in the sensor's axes.
     arm_m, turn_radps : array, shape (n, 3)
@@ -78,6 +81,8 @@ class BarMotion:
     has_gyro: bool
     sway: SwayModel
     accel_noise: float
+    arm_noise_mps2: float
+    arm_noise_mps: float
     accel_bias_mps2: FloatArray
     gyro_bias_radps: FloatArray
     arm_m: FloatArray
@@ -280,6 +285,9 @@ def _assembled(
         "that it moves; this rest was not used."
         for a, b in solution.rejected
     )
+    # White noise through a Gaussian, and through its slope: the integrals of their squares.
+    level = problem.prior.gyro_noise * float(np.linalg.norm(problem.lever_m)) if has_gyro else 0.0
+    arm_noise = level / (2.0 * np.pi**0.5 * s.turn_smooth_s) ** 0.5
     # A dozen instants are enough: the error of a mean over a rest varies slowly.
     within = np.linspace(stance[0], stance[1] - 1, 12) * step_s
     counted: tuple[Quantity, ...] = ("travel", "attitude")
@@ -298,6 +306,8 @@ def _assembled(
         has_gyro=has_gyro,
         sway=solution.sway,
         accel_noise=s.accel_noise,
+        arm_noise_mps2=arm_noise / (2.0**0.5 * s.turn_smooth_s),
+        arm_noise_mps=arm_noise,
         accel_bias_mps2=solution.posterior.estimate[ACCEL_BIAS],
         gyro_bias_radps=solution.posterior.estimate[GYRO_BIAS],
         arm_m=arm,

@@ -165,7 +165,7 @@ def bar_zero_speed(motion: BarMotion, start_s: float, stop_s: float, *, rising: 
         return None
     t = place / motion.rate_hz
     _, slope, _ = fitted_line(v, place, max(1.0, 0.010 * motion.rate_hz))
-    u_v = bar_at(motion, "velocity", t).u
+    u_v = math.hypot(bar_at(motion, "velocity", t).u, motion.arm_noise_mps)
     return Instant(t, u_v / max(abs(slope) * motion.rate_hz, 1e-9), bar_at(motion, "travel", t))
 
 
@@ -205,6 +205,6 @@ def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest:
         level, slope, n = fitted_line(a, place, max(1.0, 0.006 * motion.rate_hz))
         move = float(np.clip(-level / slope, -1.0, 1.0)) if slope != 0.0 else 0.0
     t = (place + move) / motion.rate_hz
-    u_a = math.hypot(bar_at(motion, "acceleration", t).u, one / math.sqrt(n))
+    u_a = math.hypot(bar_at(motion, "acceleration", t).u, one / math.sqrt(n), motion.arm_noise_mps2)
     u_s = math.hypot(u_a / max(abs(slope) * motion.rate_hz, 1e-9), bend / motion.rate_hz)
     return Instant(t, u_s, bar_at(motion, "velocity", t))

@@ -321,3 +321,15 @@ def test_path_of_a_bar_alone_is_read_at_its_own_turning_points(seed: int) -> Non
     assert turn.low is not None
     assert turn.high is not None
     assert turn.low <= motion.shaft_angle_rad[top] - motion.shaft_angle_rad[low] <= turn.high
+
+
+def test_rack_load_is_less_sure_the_further_the_sensor_is_from_the_middle() -> None:
+    """At 0.6 m the noise of the gyroscope's slope, times the arm, is 0.003 of the bar's weight."""
+    half = []
+    for offset_m in (0.0, 0.6):
+        sensor = dataclasses.replace(SENSOR, offset_m=(0.0, offset_m, 0.0))
+        load = lift_of(recording_of(motion_of(None, 3), 3, sensor))["bar_least_rack_load"]
+        assert load.low is not None
+        assert load.high is not None
+        half.append(0.5 * (load.high - load.low))
+    assert half[1] ** 2 - half[0] ** 2 > (1.96 * 0.0025) ** 2

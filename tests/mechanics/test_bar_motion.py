@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import math
 
 import numpy as np
@@ -9,6 +10,7 @@ import pytest
 from bar_worlds import World, from_stance, readings, span
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.ndimage import gaussian_filter1d
 from scipy.spatial.transform import Rotation
 
 from forcekit.constants import STANDARD_GRAVITY_MPS2
@@ -52,6 +54,21 @@ def test_a_perfect_sensor_gives_the_path_and_the_rotation_back(rate_hz: float) -
     np.testing.assert_allclose(motion.shaft_angle_rad, angle, atol=ROTATION_TOLERANCE_RAD)
     velocity = TURNING.at(TURNING.bar_velocity_mps, motion.t_s)
     np.testing.assert_allclose(motion.velocity_mps, velocity, atol=1e-3)
+
+
+@pytest.mark.parametrize("rate_hz", [200.0, 1000.0])
+def test_noise_of_the_gyroscope_through_the_arm(rate_hz: float) -> None:
+    """What a noisy gyroscope changes in the middle's vertical acceleration and velocity is as large as stated.
+
+    The stretch holds some 200 independent values, so that their standard deviation is known to 5 %.
+    """
+    sensor = SimulatedBarSensor(rate_hz=rate_hz, offset_m=(0.0, 0.6, 0.0))
+    quiet, noisy = solved(PLAIN, sensor), solved(PLAIN, dataclasses.replace(sensor, gyro_noise=1.75e-4))
+    within = slice(*span(rate_hz, 0.5, 6.4))
+    for name, stated in (("acceleration_mps2", noisy.arm_noise_mps2), ("velocity_mps", noisy.arm_noise_mps)):
+        off = (getattr(noisy, name) - getattr(quiet, name))[within, 2]
+        slow = gaussian_filter1d(off, 0.2 * rate_hz)  # what attitude and level have to do with it
+        assert float(np.std(off - slow)) == pytest.approx(stated, rel=0.15)
 
 
 @settings(max_examples=5)
