@@ -32,6 +32,8 @@ BAR_MEASURES = tuple(name for name, info in MEASURES.items() if info.group == "b
 GRAVITY_GOOD = 0.03
 """An uncalibrated sensor reads gravity within 3 % (usual data-sheet figures; from memory)."""
 GRAVITY_BAD = 0.12
+GRAVITY_MOVING = 0.5
+"""A bar that is never still may read this much more or less than gravity most of the time (our choice)."""
 UNIT_BAND = 0.25
 """Readings within 25 % of 1/9.8 or 9.8 times gravity have the wrong unit."""
 LEAST_RATE_HZ = 95.0
@@ -144,7 +146,10 @@ def _accel_unit(accel: FloatArray, rests: tuple[tuple[int, int], ...], gravity: 
             BAR_MEASURES,
         )  # fmt: skip
     off = abs(ratio - 1.0)
-    sentence = f"The bar's accelerometer reads {size:.2f} m/s² at rest, gravity is {gravity:.2f} m/s²"
+    if not rests and off < GRAVITY_MOVING:
+        return QualityCheck(name, "doubtful", "The bar is never still, so its accelerometer was not checked.")
+    when = "at rest" if rests else "most of the time"
+    sentence = f"The bar's accelerometer reads {size:.2f} m/s² {when}, gravity is {gravity:.2f} m/s²"
     if off > GRAVITY_BAD:
         return QualityCheck(name, "bad", f"{sentence}; its unit or scale is wrong.", BAR_MEASURES)
     if off > GRAVITY_GOOD:

@@ -87,7 +87,7 @@ def bar_rests(
     s = settings or StillSettings()
     n = accel_mps2.shape[0]
     width = max(3, round(s.window_s * rate_hz))
-    if n < width:
+    if n <= width:
         return ()
     smooth = max(1, round(s.smooth_s * rate_hz))
     accel = uniform_filter1d(accel_mps2, smooth, axis=0, mode="nearest")

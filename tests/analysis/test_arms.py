@@ -333,3 +333,15 @@ def test_rack_load_is_less_sure_the_further_the_sensor_is_from_the_middle() -> N
         assert load.high is not None
         half.append(0.5 * (load.high - load.low))
     assert half[1] ** 2 - half[0] ** 2 > (1.96 * 0.0025) ** 2
+
+
+@pytest.mark.parametrize("seconds", [0.2, 0.4])
+def test_a_bar_alone_that_is_never_still_is_not_said_to_have_a_wrong_unit(seconds: float) -> None:
+    """In a dip it reads less than gravity; nothing is said of a rest that there was not, also in a single window."""
+    motion = motion_of(None, 3)
+    bar = recording_of(motion, 3, dataclasses.replace(SENSOR, clock_offset_s=0.0, clock_drift_ppm=0.0)).bar
+    assert bar is not None
+    first = motion.marks[0].onset_s
+    cut = sliced(bar, *np.searchsorted(bar.t_s, (first, first + seconds)).tolist())
+    analysis = analyze(Recording(bar=cut))
+    assert analysis.reason == "The bar is never still."
