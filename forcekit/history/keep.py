@@ -14,7 +14,7 @@ import msgspec
 
 from forcekit.history.attempts import Stored, add_lift
 from forcekit.history.people import body_mass_at, find_athlete
-from forcekit.history.recordings import KeptFile, keep_file
+from forcekit.history.recordings import KeptFile, find_kept, keep_file
 from forcekit.history.store import Store
 from forcekit.model import AttemptCard, Recording
 from forcekit.registry import MEASURES
@@ -109,7 +109,12 @@ def keep_lifts(
     if not analysis.lifts:
         return ()
     kept = {what: keep_file(store, path, _role(what)) for what, path in files.named().items()}
-    return keep_again(store, athlete, analysis, kept, at=at, setup=setup)
+    stored = keep_again(store, athlete, analysis, kept, at=at, setup=setup)
+    for what, path in files.named().items():
+        # A file that was there before may have gone with its attempts meanwhile; from now on it is needed and stays.
+        if find_kept(store, kept[what].sha256) is None:
+            keep_file(store, path, _role(what))
+    return stored
 
 
 def keep_again(

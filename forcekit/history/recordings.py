@@ -7,15 +7,18 @@ import hashlib
 import os
 import secrets
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from io import BufferedWriter
 from pathlib import Path
 
-from forcekit.errors import InputError
-from forcekit.history.store import Store, make_private_folder
+import sqlalchemy as sa
 
-__all__ = ["KeptFile", "content_hash", "find_kept", "keep_file", "remove_stale"]
+from forcekit.errors import InputError
+from forcekit.history import schema as t
+from forcekit.history.store import Store, make_private_folder, writing
+
+__all__ = ["KeptFile", "content_hash", "find_kept", "keep_file", "remove_stale", "remove_unused"]
 
 _CHUNK = 1 << 20
 _PART = ".part"
@@ -93,6 +96,29 @@ def content_hash(files: Iterable[KeptFile]) -> str | None:
     if not hashes:
         return None
     return hashes[0] if len(hashes) == 1 else hashlib.sha256("\n".join(hashes).encode()).hexdigest()
+
+
+def remove_unused(store: Store, hashes: Sequence[str]) -> int:
+    """Delete the raw files among these that no attempt needs; gives the number deleted.
+
+    Notes
+    -----
+    Looked up and deleted while nobody else can note a recording, so that a file another program is just adding stays,
+    or is missing already when that program looks after its attempt is stored (`keep.keep_lifts`).
+    """
+    n = 0
+    if not hashes:
+        return n
+    with writing(store) as conn:
+        if conn.dialect.name == "postgresql":
+            conn.exec_driver_sql("LOCK TABLE recordings IN SHARE MODE")
+        for sha256 in hashes:
+            needed = conn.execute(sa.select(t.recordings.c.id).where(t.recordings.c.sha256 == sha256)).first()
+            path = find_kept(store, sha256) if needed is None else None
+            if path is not None:
+                path.unlink(missing_ok=True)
+                n += 1
+    return n
 
 
 def remove_stale(store: Store) -> int:

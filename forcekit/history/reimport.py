@@ -13,8 +13,8 @@ from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.attempts import known_attempt
 from forcekit.history.people import check_name
-from forcekit.history.recordings import find_kept, keep_file
-from forcekit.history.store import Store, insert_missing, reading, writing
+from forcekit.history.recordings import find_kept, keep_file, remove_unused
+from forcekit.history.store import Store, insert_missing, writing
 from forcekit.history.tables import check_format, read_table
 
 __all__ = ["Imported", "import_tables"]
@@ -55,7 +55,8 @@ def import_tables(store: Store, folder: str | Path) -> Imported:
         check_name(row["name"] or "", "import, table athletes")
     owner = {r["uid"]: r["athlete_uid"] for r in rows["attempts"]}
     attempt_of = {r["uid"]: r["attempt_uid"] for r in rows["results"]}
-    files = _keep_raw(store, source, {r["sha256"] for r in rows["recordings"]})
+    named = {r["sha256"] for r in rows["recordings"]}
+    files = _keep_raw(store, source, named)
     try:
         with writing(store) as conn:
             before = {table: _count(conn, table) for table in (t.athletes, t.attempts, t.results)}
@@ -72,14 +73,16 @@ def import_tables(store: Store, folder: str | Path) -> Imported:
                     conn.execute(sa.insert(table), [{"result_id": place[2], **row} for place, row in some])
             added = [_count(conn, table) - n for table, n in before.items()]
     except BaseException as error:
-        _remove_unused(store, files)
+        remove_unused(store, files)
         if isinstance(error, sa.exc.IntegrityError | sa.exc.DataError):
             raise InputError(
                 f"import: the tables do not hold together ({str(error.orig).splitlines()[0]}). Nothing was added; "
                 "export the store again."
             ) from error
         raise
-    return Imported(added[0], added[1], added[2], n_known, len(files))
+    # A file that was there before may have gone with its attempts while this was written; now it is needed.
+    files += _keep_raw(store, source, named)
+    return Imported(added[0], added[1], added[2], n_known, len(set(files)))
 
 
 _Place = tuple[int, int, int]
@@ -139,19 +142,9 @@ def _keep_raw(store: Store, source: Path, wanted: set[str]) -> list[str]:
             if kept.sha256 != sha256:
                 raise InputError(f"import: the content of {path.name} does not match its name. Copy the export again.")
     except BaseException:
-        _remove_unused(store, new)
+        remove_unused(store, new)
         raise
     return new
-
-
-def _remove_unused(store: Store, hashes: list[str]) -> None:
-    """Delete raw files that came in for nothing: no attempt would ever take them along when it is deleted."""
-    used = sa.select(t.recordings.c.sha256)
-    with reading(store) as conn:
-        free = [h for h in hashes if conn.execute(used.where(t.recordings.c.sha256 == h)).first() is None]
-    for path in (find_kept(store, h) for h in free):
-        if path is not None:
-            path.unlink(missing_ok=True)
 
 
 def _count(conn: sa.Connection, table: sa.Table) -> int:

@@ -9,7 +9,7 @@ import sqlalchemy as sa
 from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.people import find_athlete_id
-from forcekit.history.recordings import find_kept
+from forcekit.history.recordings import remove_unused
 from forcekit.history.store import Store, writing
 
 __all__ = ["Removed", "remove_athlete", "remove_attempt"]
@@ -87,12 +87,7 @@ def _delete_empty_sessions(conn: sa.Connection) -> None:
 
 def _finish(store: Store, hashes: list[str]) -> int:
     """Delete the raw files after the rows are gone for good, and empty what the database keeps aside."""
-    n_files = 0
-    for sha256 in hashes:
-        path = find_kept(store, sha256)
-        if path is not None:
-            path.unlink(missing_ok=True)
-            n_files += 1
+    n_files = remove_unused(store, hashes)
     sqlite = store.engine.dialect.name == "sqlite"
     with store.engine.connect().execution_options(isolation_level="AUTOCOMMIT") as conn:
         conn.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)" if sqlite else "VACUUM")
