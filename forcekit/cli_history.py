@@ -47,7 +47,7 @@ def usual(
 
     That is the usual range, at a load if one is named, and how sure a single number is.
     """
-    from forcekit.cli_store import known_measures, opened, print_json, tell
+    from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together
     from forcekit.history.questions import COMPARED, typical_error_of, usual_of
     from forcekit.history.series import measure_names_of
 
@@ -57,17 +57,20 @@ def usual(
     errors = []
     with opened(store) as history:
         have = measure_names_of(history, name)
+        movements = movements_taken(history, name, movement, squad=True)
         for each in names:
             found.append(usual_of(history, name, each, load_kg=load, movement=movement))
             if measure and each in have:
                 errors.append(typical_error_of(history, name, each, movement=movement))
     if as_json:
-        print_json({"athlete": name, "load_kg": load, "usual": found, "typical_errors": errors})
+        about = {"athlete": name, "load_kg": load, "movements": movements}
+        print_json({**about, "usual": found, "typical_errors": errors})
         return
     for one in found:
         tell(one.sentence)
     for error in errors:
         tell(error.sentence)
+    tell_together(movements)
 
 
 def trend(
@@ -101,7 +104,7 @@ def trend(
 
     Where no measure is named: the four times of dip and drive.
     """
-    from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
+    from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together, time_of
     from forcekit.errors import InputError
     from forcekit.history.timeline import DIP_TIMING, charted, timeline_of
     from forcekit.show.text_plots import session_lines
@@ -118,19 +121,22 @@ def trend(
     names = known_measures(measure, DIP_TIMING)
     start = time_of("--since", since)
     with opened(store) as history:
+        movements = movements_taken(history, name, movement, since=start)
         timeline = timeline_of(history, name, names, since=start, movement=movement)
         if kind is not None:
             timeline = charted(history, timeline, kind, robust=robust, movement=movement, since=start)
     charts = {row.measure: row.charted.chart for row in timeline.rows if row.charted is not None}
     if as_json:
         trends = {"trends": {row.measure: row.trend for row in timeline.rows}}
-        print_json({"athlete": name, **({"charts": charts} if charts else trends)})
+        print_json({"athlete": name, "movements": movements, **({"charts": charts} if charts else trends)})
     else:
         for row in timeline.rows:
             tell(charts[row.measure].sentence if charts else row.trend.sentence)
         if len(timeline.rows) == 1 and all(one.withheld is None for one in charts.values()):
             print("\n".join(f"  {line}" for line in session_lines(timeline, timeline.rows[0])))
             print(f"  {_marks(kind)}")
+        if not charts:  # a chart refuses several
+            tell_together(movements)
         if any(one.withheld is None for one in charts.values()):
             tell(
                 "The limits come from these reps themselves, three standard deviations from the centre: about 3 of "
@@ -159,7 +165,7 @@ def trial(
 
     Three or more reps before it are held against three or more with it.
     """
-    from forcekit.cli_store import known_measures, opened, print_json, tell
+    from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together
     from forcekit.errors import InputError
     from forcekit.history.questions import COMPARED, cue_trial_of
     from forcekit.history.series import measure_names_of
@@ -172,10 +178,12 @@ def trial(
     found: list[CueTrial] = []
     with opened(store) as history:
         have = measure_names_of(history, name)
+        movements = movements_taken(history, name, movement)
         for each in names if measure else [n for n in names if n in have] or names[:1]:
             found.append(cue_trial_of(history, name, each, cue=cue, drill=drill, wanted=way, movement=movement))
     if as_json:
-        print_json({"athlete": name, "cue": cue, "drill": drill, "wanted": way, "trials": found})
+        about = {"athlete": name, "cue": cue, "drill": drill, "wanted": way, "movements": movements}
+        print_json({**about, "trials": found})
         return
     if all(one.verdict == "too few" for one in found):
         found = found[:1]
@@ -186,6 +194,7 @@ def trial(
             f"{len(found)} measures were looked at, so one of them may well change by chance; name the measure that "
             "was meant, and with --wanted which way."
         )
+    tell_together(movements)
 
 
 def misses(
@@ -197,7 +206,7 @@ def misses(
     as_json: JsonOption = False,
 ) -> None:
     """Say what differs between makes and misses at equal load."""
-    from forcekit.cli_store import known_measures, opened, print_json, tell
+    from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together
     from forcekit.errors import InputError
     from forcekit.history.questions import COMPARED, miss_contrast_of
 
@@ -205,9 +214,10 @@ def misses(
         raise InputError(f'--kind is "{kind}"; missed forward, missed back and missed otherwise are allowed.')
     names = known_measures(measure, (*COMPARED, "shift_total"))
     with opened(store) as history:
+        movements = movements_taken(history, name, movement)
         found = miss_contrast_of(history, name, names=names, miss=kind, movement=movement)
     if as_json:
-        print_json({"athlete": name, "contrast": found})
+        print_json({"athlete": name, "movements": movements, "contrast": found})
         return
     tell(found.sentence)
     for one in found.differences:
@@ -216,6 +226,7 @@ def misses(
         tell(f"{left}: not compared, {why}.", first="  ", following="    ")
     if found.shown:
         tell("That it goes with the misses does not show that it causes them.")
+    tell_together(movements)
 
 
 def break_load(
@@ -234,7 +245,7 @@ def break_load(
 
     Where no measure is named: the shift from stance to drive.
     """
-    from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
+    from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together, time_of
     from forcekit.history.questions import break_load_of
     from forcekit.history.series import series
     from forcekit.history.wording import measure_words
@@ -245,18 +256,20 @@ def break_load(
     check_range("--limit", limit, -1e9, 1e9, words.unit)
     given = None if limit is None else limit / words.factor
     with opened(store) as history:
+        movements = movements_taken(history, name, movement, since=start)
         found = break_load_of(
             history, name, one, limit=given, side=_side(side), movement=movement, since=start, words=words
         )
         reps = series(history, name, one, movement=movement, since=start)
     if as_json:
-        print_json({"athlete": name, "break_load": found})
+        print_json({"athlete": name, "movements": movements, "break_load": found})
         return
     tell(found.sentence)
     if found.limit is not None:
         for line in load_lines(reps.value.tolist(), reps.load_kg.tolist(), found.limit, words):
             print(f"  {line}")
         print("  * a rep, | the limit")
+    tell_together(movements)
 
 
 # --------------------------------------------------------------------------------------------------- inside

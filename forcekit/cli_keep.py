@@ -25,6 +25,7 @@ from forcekit.history.judge import compared_with_earlier, judged_lift, limits_fo
 from forcekit.history.keep import Files, filled_card, filled_names, keep_lifts, recorded_at
 from forcekit.history.people import find_athlete, list_athletes
 from forcekit.history.place import there_is_a_store
+from forcekit.history.series import movements_of, movements_text
 from forcekit.history.several import Comparison
 from forcekit.history.store import Store
 from forcekit.history.wording import measure_words
@@ -118,9 +119,13 @@ def with_history(
         compared = [
             compared_with_earlier(store, name, lift, at, i) for lift, i in zip(analysis.lifts, ids, strict=True)
         ]
+        earlier = movements_of(store, name, until=at)
     told = Told(failure=failure)
     for i, (lift, comparison) in enumerate(zip(analysis.lifts, compared, strict=True)):
         told.lines.append([*_usual_lines(comparison, lift), *_limit_lines(book, limits[i])])
+        if lift.card.movement is None and len(earlier) > 1:
+            together = f"The earlier lifts are of all movements together: {movements_text(earlier)}."
+            told.lines[-1] += _entry("", f"{together} Say --movement for those of one.")
         if athlete.n_attempts == 0 and i == 0:
             told.lines = [_entry("Usual", f"The first lift of {one_line(name)}: there is nothing to compare with yet.")]
         if stored:

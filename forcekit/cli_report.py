@@ -110,7 +110,7 @@ def compare(
 
     With the one just before, and with the same load in all of them.
     """
-    from forcekit.cli_store import known_measures, opened, print_json, tell, time_of
+    from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, time_of
     from forcekit.history.between import compare_sessions
     from forcekit.history.questions import COMPARED
 
@@ -119,6 +119,7 @@ def compare(
     day = time_of("--session", session)
     with opened(store) as history:
         end = None if day is None else _day_end(day)
+        movements = movements_taken(history, name, movement)
         found = compare_sessions(history, name, at=end, load_kg=load, movement=movement, names=names)
     if day is not None and found.ended_at < day:
         from forcekit.cli_store import date_text
@@ -131,6 +132,10 @@ def compare(
     if as_json:
         print_json(found)
         return
+    if len(movements) > 1:
+        of = f'of "{found.movement}"' if found.movement else "without a movement written"
+        tell(f"Compared are the attempts {of}, the commonest in this session; --movement chooses others.")
+        print()
     _tell_against("Against the last session", found.last)
     _tell_against("Against the same load before", found.same_load)
     tell(
@@ -191,13 +196,14 @@ def _of_recording(
 
 
 def _of_history(name: str, since: str | None, until: str | None, movement: str | None, store: str | None) -> Digest:
-    from forcekit.cli_store import opened, time_of
+    from forcekit.cli_store import movements_taken, opened, time_of
     from forcekit.history.digest import digest_of_store
 
     end = time_of("--until", until)
     if until is not None and end is not None and len(until) <= len("2024-05-31"):
         end = _day_end(end)
     with opened(store) as history:
+        movements_taken(history, name, movement)
         return digest_of_store(history, name, since=time_of("--since", since), until=end, movement=movement)
 
 

@@ -7,7 +7,7 @@ import json
 import sys
 import textwrap
 import time
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
@@ -16,7 +16,19 @@ from forcekit.history.place import there_is_a_store
 from forcekit.history.store import Store, open_store
 from forcekit.registry import MEASURES
 
-__all__ = ["count_text", "date_text", "known_measures", "opened", "print_json", "tell", "time_of", "typed", "wrapped"]
+__all__ = [
+    "count_text",
+    "date_text",
+    "known_measures",
+    "movements_taken",
+    "opened",
+    "print_json",
+    "tell",
+    "tell_together",
+    "time_of",
+    "typed",
+    "wrapped",
+]
 
 WIDTH = 96
 FIRST_YEAR, LAST_YEAR = 1900, 2200
@@ -69,6 +81,36 @@ def known_measures(names: Sequence[str] | None, default: Sequence[str]) -> tuple
             hint = f"did you mean {', '.join(near)}?" if near else "`forcekit explain` lists all."
             raise InputError(f'"{name}" is no measure; {hint}')
     return tuple(dict.fromkeys(names)) if names else tuple(default)
+
+
+def movements_taken(
+    history: Store, name: str, movement: str | None, *, since: float | None = None, squad: bool = False
+) -> dict[str, int]:
+    """Movements behind an answer with the number of their attempts: all there are, or the one asked for.
+
+    Parameters
+    ----------
+    squad : bool
+        Whether other athletes' attempts may answer, so that one of theirs is enough to know the movement.
+
+    Raises
+    ------
+    InputError
+        If there is no attempt of the movement asked for; the message names those there are.
+    """
+    from forcekit.history.series import check_movement, movements_of
+
+    check_movement(history, None if squad else name, movement)
+    found = movements_of(history, name, since=since)
+    return found if movement is None else {movement: found.get(movement, 0)}
+
+
+def tell_together(movements: Mapping[str, int]) -> None:
+    """Say which movements an answer holds, if they are several."""
+    from forcekit.history.series import movements_text
+
+    if len(movements) > 1:
+        tell(f"All movements are taken together: {movements_text(movements)}. --movement chooses one.")
 
 
 def print_json(value: Any) -> None:

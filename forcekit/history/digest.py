@@ -6,7 +6,7 @@ import math
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Literal, get_args
 
 from forcekit.analysis.findings import PATTERNS, CueEntry, load_cue_book
 from forcekit.errors import ForcekitError, InputError
@@ -16,6 +16,7 @@ from forcekit.history.kept_lift import findings_of, kept_lift, quality_of
 from forcekit.history.series import AttemptLine, list_attempts, measure_names_of, measures_of, series
 from forcekit.history.store import Store
 from forcekit.history.timeline import DIP_TIMING, Timeline, timeline_of
+from forcekit.model import Movement
 from forcekit.results import Analysis, Cue, Finding, Lift, Measure, QualityCheck
 
 __all__ = ["Digest", "DigestRep", "Focus", "Pair", "UsualRow", "digest_of_analysis", "digest_of_store"]
@@ -156,7 +157,8 @@ def digest_of_store(
     since, until : float, optional
         A span: attempts from and before these times, seconds since 1970 (UTC). Left out, the last session.
     movement : str, optional
-        Only attempts of this movement.
+        Only attempts of this movement. Left out, the lifts are of all movements; what is told over the sessions is of
+        theirs if a card names it and it is one, else of all together.
 
     Raises
     ------
@@ -164,6 +166,11 @@ def digest_of_store(
         If there is no attempt.
     """
     lines, session = _attempts(store, athlete, since, until, movement)
+    done = {line.movement for line in lines}
+    if len(done) == 1 and done <= set(get_args(Movement)):
+        # What is told over the sessions is of this movement. A name the analysis gave, by whether the feet left the
+        # plate, is no choice of the coach's.
+        movement = done.pop()
     n_left_out = max(0, len(lines) - MOST_REPS)
     lines = lines[n_left_out:]
     ids = [line.id for line in lines]

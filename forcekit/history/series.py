@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from itertools import compress
@@ -16,16 +16,20 @@ from forcekit.errors import InputError
 from forcekit.history import schema as t
 from forcekit.history.people import find_athlete_id
 from forcekit.history.store import Store, reading
+from forcekit.history.wording import join_words
 from forcekit.model import BoolArray, FloatArray
 from forcekit.results import Measure
 
 __all__ = [
     "AttemptLine",
     "Series",
+    "check_movement",
     "find_attempt",
     "list_attempts",
     "measure_names_of",
     "measures_of",
+    "movements_of",
+    "movements_text",
     "newest_result",
     "series",
 ]
@@ -264,6 +268,61 @@ def measure_names_of(store: Store, athlete: str) -> dict[str, str]:
         return {
             r.name: r.unit for r in conn.execute(sa.select(names.name, names.unit).where(some).order_by(names.name))
         }
+
+
+def movements_of(
+    store: Store, athlete: str | None, *, since: float | None = None, until: float | None = None
+) -> dict[str, int]:
+    """Number of attempts of each movement, the commonest first; the empty name is of those without one written.
+
+    Parameters
+    ----------
+    athlete : str or None
+        None counts those of all athletes.
+    since, until : float, optional
+        Only attempts from and before these times, seconds since 1970 (UTC).
+    """
+    a = t.attempts.c
+    query = sa.select(a.movement, sa.func.count().label("n")).group_by(a.movement)
+    if athlete is not None:
+        query = query.where(a.athlete_id == find_athlete_id(store, athlete))
+    if since is not None:
+        query = query.where(a.lifted_at >= since)
+    if until is not None:
+        query = query.where(a.lifted_at < until)
+    with reading(store) as conn:
+        found = {str(row.movement): int(row.n) for row in conn.execute(query)}
+    return dict(sorted(found.items(), key=lambda pair: (-pair[1], pair[0])))
+
+
+def movements_text(found: Mapping[str, int]) -> str:
+    """Write movements with the number of their attempts.
+
+    Examples
+    --------
+    >>> movements_text({"jerk": 40, "push press": 12, "": 1})
+    '"jerk" (40 attempts), "push press" (12) and no movement written (1)'
+    """
+    named = [f'"{movement}"' if movement else "no movement written" for movement in found]
+    counts = [str(n) for n in found.values()]
+    counts[:1] = [f"{n} attempt{'' if n == '1' else 's'}" for n in counts[:1]]
+    return join_words([f"{name} ({n})" for name, n in zip(named, counts, strict=True)])
+
+
+def check_movement(store: Store, athlete: str | None, movement: str | None) -> None:
+    """Raise an InputError that names the movements there are, if there are attempts but none of this one.
+
+    Parameters
+    ----------
+    athlete : str or None
+        None looks at those of all athletes.
+    """
+    found = {} if movement is None else movements_of(store, athlete)
+    if found and movement not in found:
+        of = "in the history" if athlete is None else f'of "{athlete}"'
+        raise InputError(
+            f'no attempt {of} is a "{movement}"; kept are {movements_text(found)}. Leave --movement out, or correct it.'
+        )
 
 
 def _one_name(conn: sa.Connection, who: int, measure: str) -> tuple[int, str]:

@@ -11,7 +11,7 @@ from forcekit.errors import InputError
 from forcekit.history.control_reps import ChartKind, ControlChart
 from forcekit.history.loads import LEAST_REPS
 from forcekit.history.questions import control_chart_of, trend_of
-from forcekit.history.series import Series, series
+from forcekit.history.series import Series, check_movement, series
 from forcekit.history.store import Store
 from forcekit.history.trend import Trend
 from forcekit.history.usual import usual_range
@@ -97,10 +97,7 @@ def timeline_of(
     read = [series(store, athlete, name, movement=movement, since=since) for name in names]
     every = max(read, key=len)
     if not len(every):
-        if since is None and movement is not None:
-            raise InputError(
-                f'trend: no attempt of "{athlete}" is a "{movement}"; leave --movement out, or correct it.'
-            )
+        check_movement(store, athlete, movement)
         of = "" if movement is None else f' with the movement "{movement}"'
         raise InputError(f'trend: no attempt of "{athlete}"{of} is that new. Give an earlier date, or leave it out.')
     rows = np.arange(len(every)) >= len(every) - MOST_ATTEMPTS

@@ -41,6 +41,8 @@ def compared(digest: Digest) -> Section | None:
         "That two sessions differ does not say why. Here one session is compared; the trends below rest on all of them "
         "and can show smaller changes."
     )
+    if len({rep.movement for rep in digest.reps}) > 1:
+        told = f"Compared are the lifts of one movement, {c.movement or 'not written'}, the commonest here. {told}"
     return Section("Against earlier sessions", (*blocks, Block((told,))))
 
 
@@ -71,7 +73,8 @@ def course_section(digest: Digest) -> Section | None:
     for n, width, only in ((PAGE_ATTEMPTS, WIDE_IN, "wide"), (PHONE_DOTS, NARROW_IN, "narrow")):
         part = _sessions(course.timeline, n)
         aim = f" Dashed line: the aim, {aim_text(digest)}." if course.limit is not None else ""
-        caption = f"{_extent(part, course.timeline)} Grey: your usual range at the load of each lift.{aim}"
+        extent = f"{_extent(part, course.timeline)}{_together(course.timeline)}"
+        caption = f"{extent} Grey: your usual range at the load of each lift.{aim}"
         title, said = f"{label[0].upper()}{label[1:]} over the sessions", f"{caption} {told[0]}"
         draw = partial(course_figure, part, course.limit, width_in=width, day=day_text)
         pictures.append(Picture(draw, title, said, caption, only))
@@ -151,10 +154,16 @@ def _extent(part: Timeline, whole: Timeline) -> str:
     return f"All {count_text(days, 'session')}, {count_text(n, 'lift')}."
 
 
+def _together(timeline: Timeline) -> str:
+    """Which movements the lifts are of, where they are several."""
+    done = sorted({f'"{m}"' if m else "no movement written" for m in timeline.attempts.movement})
+    return f" All movements are taken together: {join_words(done)}." if len(done) > 1 else ""
+
+
 def _timing_picture(part: Timeline, whole: Timeline, width_in: float, only: str, trends: tuple[str, ...]) -> Picture:
     caption = (
-        f"{_extent(part, whole)} A column is one lift: down from the line how long you sink and brake, up from it how "
-        "long you drive."
+        f"{_extent(part, whole)}{_together(whole)} A column is one lift: down from the line how long you sink and "
+        "brake, up from it how long you drive."
     )
     return Picture(
         lambda: aligned_figure(part, width_in=width_in, day=day_text, title=_extent(part, whole)),

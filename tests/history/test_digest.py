@@ -7,11 +7,18 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from reps import DAY_S, START
 
 import forcekit
 from forcekit.analysis.findings import PATTERNS
-from forcekit.history.digest import Digest, digest_of_analysis
-from forcekit.results import Analysis, Lift
+from forcekit.history.attempts import add_attempt
+from forcekit.history.digest import Digest, digest_of_analysis, digest_of_store
+from forcekit.history.people import add_athlete
+from forcekit.history.store import Store
+from forcekit.history.timeline import DIP_TIMING
+from forcekit.model import AttemptCard
+from forcekit.results import Analysis, Lift, Measure
+from forcekit.show.report_change import timing
 from forcekit.show.report_words import PATTERN_WORDS
 
 SAMPLES = Path(__file__).parents[2] / "sample_signals"
@@ -122,3 +129,30 @@ def test_a_common_limit_that_was_kept_is_still_the_aim() -> None:
         common
     )
     assert limit(f"12 % of foot; this lifter's own usual range. In place of 8.0 % of foot ({common})") is None
+
+
+@pytest.mark.parametrize(
+    ("last", "followed", "said"),
+    [
+        (["jerk", "jerk"], {"jerk"}, ""),
+        (["jerk", "push press"], {"jerk", "push press"}, ' All movements are taken together: "jerk" and "push press".'),
+        (["", ""], {"jerk", "push press", ""}, '"jerk", "push press" and no movement written.'),
+    ],
+)
+def test_a_session_is_followed_in_its_own_movement(lite: Store, last: list[str], followed: set[str], said: str) -> None:
+    """What is told over the sessions is of the movement of this one's lifts; of several together, which is said."""
+    add_athlete(lite, "Ina")
+    days = [(day, movement) for day in range(3) for movement in ("jerk", "push press")]
+    for i, (day, movement) in enumerate([*days, *((3, m) for m in last)]):
+        timed = [Measure(name, "s", 0.1 + 0.01 * i, 0.1, 0.3) for name in DIP_TIMING]
+        card = AttemptCard(load_kg=80.0, movement=movement or None)  # type: ignore[arg-type]
+        add_attempt(lite, "Ina", timed, card=card, definitions="1", at=START + DAY_S * day + i)
+    found = digest_of_store(lite, "Ina")
+    told = timing(found)
+
+    assert found.timeline is not None
+    assert set(found.timeline.attempts.movement) == followed
+    assert told is not None
+    caption = told.blocks[0].pictures[0].caption
+    assert said in caption
+    assert ("together" in caption) == (len(followed) > 1)

@@ -275,6 +275,62 @@ def test_misses_are_contrasted(place: Place) -> None:
     assert "missed back" in place.ask("misses", NAME, "--kind", "missed").err
 
 
+@pytest.fixture
+def mixed(place: Place) -> Place:
+    """The season and one push press at 70 kg, in a session of its own."""
+    rep = write_rep(place.files, "press", scattered(70.0, np.random.default_rng(9)), 70, "2024-03-14T18:00")
+    words = ["push press" if w == "jerk" else w for w in analysis(rep)]
+    assert place.ask(*words).code == 0
+    return place
+
+
+QUESTIONS = (["usual"], ["trend"], ["trial", "--cue", "tall"], ["misses"], ["break-load"])
+
+
+@pytest.mark.parametrize("question", QUESTIONS, ids=lambda words: words[0])
+def test_movements_taken_together_are_told(mixed: Place, question: list[str]) -> None:
+    """Without --movement an answer names the movements it holds, with --movement it holds one and says nothing."""
+    for attempt in (8, 9, 10, 11):
+        assert mixed.ask("attempt", attempt, "--cue", "tall").code == 0
+    words = [question[0], NAME, *question[1:]]
+    all_, one = mixed.ask(*words), mixed.ask(*words, "--movement", "jerk")
+
+    told = 'All movements are taken together: "jerk" (10 attempts) and "push press" (1). --movement chooses one.'
+    assert told in all_.text
+    assert (one.code, "taken together" in one.text) == (0, False)
+    assert mixed.ask(*words, "--json").data["movements"] == {"jerk": 10, "push press": 1}
+    assert mixed.ask(*words, "--movement", "jerk", "--json").data["movements"] == {"jerk": 10}
+
+
+@pytest.mark.parametrize("question", [*QUESTIONS, ["compare"], ["report"]], ids=lambda words: words[0])
+def test_a_movement_that_is_not_there_is_refused(mixed: Place, tmp_path: Path, question: list[str]) -> None:
+    """In one sentence with those that are there."""
+    out = ["-o", tmp_path / "r.html"] if question == ["report"] else []
+    said = mixed.ask(question[0], NAME, *question[1:], *out, "--movement", "snatch")
+
+    assert said.code == 2
+    assert 'is a "snatch"; kept are "jerk" (10 attempts) and "push press" (1). Leave --movement out' in said.err
+    assert len(said.err.strip().splitlines()) == 1
+
+
+def test_compare_says_which_movement_it_took(mixed: Place) -> None:
+    """Of several the commonest of the session; of a lifter with one movement there is nothing to say."""
+    said = 'Compared are the attempts of "push press", the commonest in this session; --movement chooses others.'
+    assert said in mixed.ask("compare", NAME).text
+    mixed.ask("attempt", 11, "--remove", "--yes")
+    assert "Compared are the attempts of" not in mixed.ask("compare", NAME).text
+
+
+def test_a_lift_without_a_movement_says_what_it_is_judged_by(mixed: Place) -> None:
+    """Earlier lifts of two movements are named; a card that names one is compared with those alone."""
+    words = analysis(deep(mixed), "--no-keep")
+    i = words.index("--movement")
+    none, jerk = mixed.ask(*words[:i], *words[i + 2 :]), mixed.ask(*words)
+
+    assert 'all movements together: "jerk" (10 attempts) and "push press" (1). Say --movement' in none.text
+    assert "movements together" not in jerk.text
+
+
 # -------------------------------------------------------------------------------------- people and attempts
 
 
@@ -353,7 +409,10 @@ def test_removing_an_athlete_needs_the_name(place: Place, tmp_path: Path) -> Non
         (["trend", NAME, "--chart", "ewma"], "single and weighted are allowed"),
         (["trend", NAME, "--robust"], "--chart single or --chart weighted"),
         (["trend", NAME, "--chart", "single", "--aligned"], "ask for one of them"),
-        (["trend", NAME, "--movement", "snatch"], f'no attempt of "{NAME}" is a "snatch"'),
+        (
+            ["trend", NAME, "--movement", "snatch"],
+            f'no attempt of "{NAME}" is a "snatch"; kept are "jerk" (10 attempts)',
+        ),
         (["compare", NAME, "--session", "2001-01-01"], "no attempt with these measures by then"),
         (["trial", NAME, "--cue", ""], "either a cue or a drill"),
         (["athlete", "add", NAME], "is in the store already"),
