@@ -99,13 +99,14 @@ def make_clock(
         if not keep.all():
             n, first = int((~keep).sum()), line_of(int(np.argmin(keep)))
             notes.append(f"{n} repeated row{'s' * (n != 1)} left out, the first in line {first}.")
-    t_s = ((stamps if keep.all() else stamps[keep]) - stamps[0]) * unit_s
+    t_s = (stamps if keep.all() else stamps[keep]) - stamps[0]
+    t_s *= unit_s
     steps = np.diff(t_s)
     step_s = _usual_step(steps)
     _refuse_rate(step_s, unit_s, where)
     even = _evened(t_s, steps, step_s)
     if even is not None:
-        t_s, steps = even, np.diff(even)
+        t_s, steps = even - even[0], np.diff(even)
         step_s = _usual_step(steps)
         notes.append(f"The time stamps are rounded; the samples were put on an even clock of {1.0 / step_s:.5g} Hz.")
     elif (steps <= 0.0).any():
@@ -114,7 +115,7 @@ def make_clock(
         steps = np.diff(t_s)
         notes.append(f"{n} sample{'s' * (n != 1)} with the time stamp of the one before, spread evenly.")
     notes += _gap_notes(t_s, steps, step_s)
-    return Clock(t_s - t_s[0], keep, tuple(notes))
+    return Clock(t_s, keep, tuple(notes))
 
 
 def _refuse_backwards(stamps: FloatArray, where: str, line_of: Callable[[int], int]) -> None:

@@ -61,8 +61,7 @@ def read_csv(path: str | Path, device: DeviceFile) -> Stream:
         names[channel.name], found = find_column(layout, address, path.name)
         notes += found
         if isinstance(address, str) and channel.scale == 1.0:  # a scale may be there to turn one unit into the other
-            where = f"{path.name}, column {shown(address)}"
-            _refuse_other_unit(layout, names[channel.name], channel.unit, where)
+            _refuse_other_unit(layout, names[channel.name], channel.unit, path.name)
     i_time, found = _time_column(layout, device, path.name)
     notes += found
     wanted = [*names.values(), *([] if i_time is None else [i_time])]
@@ -113,9 +112,10 @@ def find_column(layout: Layout, address: str | int, source: str) -> tuple[int, t
         )
     exact = [i for i, text in enumerate(layout.header) if text == address.strip()]
     alike = exact or [i for i, text in enumerate(layout.header) if _plain(text) == _plain(address)]
+    if len(exact) == 1:
+        return exact[0], ()
     if len(alike) == 1:
-        note = f"{source}: column {shown(layout.header[alike[0]])} was taken for {shown(address)}."
-        return alike[0], () if exact else (note,)
+        return alike[0], (f"{source}: column {shown(layout.header[alike[0]])} was taken for {shown(address)}.",)
     if alike:
         numbers = " and ".join(str(i + 1) for i in alike)
         raise InputError(
@@ -135,14 +135,13 @@ def _plain(text: str) -> str:
     return "".join(unicodedata.normalize("NFKC", text).casefold().split())
 
 
-def _refuse_other_unit(layout: Layout, i: int, unit: str, where: str) -> None:
+def _refuse_other_unit(layout: Layout, i: int, unit: str, source: str) -> None:
     """Refuse a column whose header states another unit than the device file: one of them is wrong."""
     stated = column_unit(layout, i)
     if stated is not None and UNITS[stated] != UNITS[unit]:
         raise InputError(
-            f'{where}: the table says its unit is "{stated}", the device file says "{unit}"; correct '
-            "the device file, "
-            f"or name the column by its number {i + 1} if the table is wrong."
+            f'{source}, column {shown(layout.header[i])}: the table says its unit is "{stated}", the device file says '
+            f'"{unit}"; correct the device file, or name the column by its number {i + 1} if the table is wrong.'
         )
 
 
@@ -151,7 +150,7 @@ def _time_column(layout: Layout, device: DeviceFile, source: str) -> tuple[int |
     if column is not None:
         i, notes = find_column(layout, column, source)
         if isinstance(column, str):
-            _refuse_other_unit(layout, i, device.time.unit, f"{source}, time column {shown(column)}")
+            _refuse_other_unit(layout, i, device.time.unit, source)
         return i, notes
     if rate_hz is None:
         raise InputError(

@@ -94,8 +94,11 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     # Twelve digits (2 ns in an hour): how the sums were split among threads must not decide what is rounded later.
     slope = float(f"{np.dot(centred, t_s) / np.dot(centred, centred):.12g}")
     start = float(t_s.mean() - slope * index.mean())
-    grid: FloatArray = start + slope * np.arange(n, dtype=np.float64)
-    off = np.abs(t_s - (grid if n == m else grid[index]))
+    grid = np.arange(n, dtype=np.float64)
+    grid *= slope
+    grid += start
+    off = t_s - (grid if n == m else grid[index])
+    np.abs(off, out=off)
     largest = LARGEST_JITTER_FRAC * slope
     jitters = bool(off.max() > largest and np.quantile(off, 0.95) > largest)
     missing = np.full(n, n > m)
