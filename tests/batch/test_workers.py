@@ -74,7 +74,7 @@ def test_a_worker_killed_mid_run_costs_only_time(folder: Path, tmp_path: Path, w
         done = (tmp_path / "progress.sqlite-wal").is_file()
         workers = [pid for pid in _children(child.pid) if b"spawn_main" in _command_line(pid)]
         if done and workers:
-            time.sleep(0.5)
+            time.sleep(0.2)  # it needs longer than that to start, and not much longer for its thirty files
             os.kill(workers[0], signal.SIGKILL)
             killed = True
         time.sleep(0.01)
