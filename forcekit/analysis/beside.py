@@ -40,8 +40,8 @@ ALIGN_STANCE_S = 0.8
 """Standing still before the dip that takes part in the alignment of plate and bar (our choice)."""
 SESSION_CLOCK_U_S = 0.001
 """Standard uncertainty between two sensors of one session after the fit of their clocks."""
-BENT_U_S = 0.002
-"""What a bar that bends leaves unsure of an alignment by the movement (simulated bars: 1 to 3 ms)."""
+BENT_U_S = 0.0012
+"""What a bar that bends leaves unsure of an alignment by the movement (simulated bars: 0.7 to 1.4 ms)."""
 ONE_CLOCK = "plate and bar on one clock"
 TIME_OF_DAY_S = 1e5
 """A first stamp beyond a day's seconds is a date, not a counter from the recording's start."""
