@@ -13,11 +13,12 @@ import os
 import signal
 import threading
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import FIRST_COMPLETED, Executor, Future, ProcessPoolExecutor, ThreadPoolExecutor, wait
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from multiprocessing import connection
 from typing import Any, TypeVar
 
+from forcekit.batch.processes import Processes
 from forcekit.errors import InputError
 from forcekit.threads import one_thread_each
 
@@ -46,34 +47,26 @@ TRIES = 2
 
 
 class Workers:
-    """Where the work is done: makes executors, and new ones after one broke.
+    """Where the work is done: makes its executor when it is first needed.
 
     Parameters
     ----------
     n : int
         How many groups are worked on at once.
     make : callable
-        Gives an executor with so many workers.
-    renewed : bool
-        Whether an executor whose worker died must be made anew (a pool of processes), or mends itself (a cluster).
+        Gives an executor with so many workers, that replaces one that died.
     """
 
-    def __init__(self, n: int, make: Callable[[int], Executor], *, renewed: bool) -> None:
+    def __init__(self, n: int, make: Callable[[int], Executor]) -> None:
         self.n = n
         self._make = make
-        self._renewed = renewed
         self._executor: Executor | None = None
 
-    def executor(self, n: int | None = None) -> Executor:
-        """Give the executor; one with another number of workers is made anew."""
+    def executor(self) -> Executor:
+        """Give the executor."""
         if self._executor is None:
-            self._executor = self._make(n or self.n)
+            self._executor = self._make(self.n)
         return self._executor
-
-    def broken(self) -> None:
-        """Let go of an executor whose worker died."""
-        if self._renewed:
-            self.close()
 
     def close(self) -> None:
         """End the workers."""
@@ -84,18 +77,13 @@ class Workers:
 
 def thread_worker() -> Workers:
     """One thread of this program."""
-    return Workers(1, lambda n: ThreadPoolExecutor(n), renewed=False)
+    return Workers(1, ThreadPoolExecutor)
 
 
 def process_workers(n: int) -> Workers:
     """Processes of this machine, each with one thread for its arithmetic."""
-
-    def make(n: int) -> Executor:
-        # Started anew, not forked: a fork of a program with threads can stand still for good.
-        return ProcessPoolExecutor(n, mp_context=multiprocessing.get_context("spawn"), initializer=_worker_begins)
-
     one_thread_each()
-    return Workers(n, make, renewed=True)
+    return Workers(n, lambda n: Processes(n, _worker_begins))
 
 
 def _worker_begins() -> None:
@@ -138,7 +126,7 @@ def dask_workers(address: str) -> Iterator[Workers]:
     try:
         n = max(1, sum(client.nthreads().values()))
         # Not pure: a cluster remembers results by their arguments, and a file may have changed since.
-        yield Workers(n, lambda n: client.get_executor(pure=False), renewed=False)
+        yield Workers(n, lambda n: client.get_executor(pure=False))
     finally:
         client.close()
 
@@ -187,10 +175,7 @@ def run_groups(
     try:
         while True:
             while not suspects and len(pending) < 2 * workers.n and (group := next(coming, None)) is not None:
-                try:
-                    pending[workers.executor().submit(task, group)] = group
-                except RuntimeError:  # the pool broke since the last look
-                    suspects += group
+                pending[workers.executor().submit(task, group)] = group
             if not pending and not suspects:
                 return
             done = wait(pending, return_when=FIRST_COMPLETED).done if pending else set()
@@ -205,9 +190,7 @@ def run_groups(
                 else:
                     yield from zip(group, results, strict=True)
             if suspects and not pending:
-                workers.broken()
                 yield from _one_by_one(workers, task, suspects, given_up)
-                workers.broken()
                 suspects = []
     finally:
         for future in pending:
@@ -225,12 +208,11 @@ def _one_by_one(
         why = ""
         for _ in range(TRIES):
             try:
-                (result,) = workers.executor(1).submit(task, [item]).result()
+                (result,) = workers.executor().submit(task, [item]).result()
             except InputError:
                 raise
             except Exception as error:
                 why = f"the worker ended while it read this file, {TRIES} times ({type(error).__name__}: {error})"
-                workers.broken()
             else:
                 yield item, result
                 break

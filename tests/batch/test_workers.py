@@ -11,10 +11,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from deadly import deadly
+from deadly import begins_quietly, deadly, dies_while_it_answers, make_lock, slowly
 from season_files import batch, command, contents, many
 
 import forcekit.batch.workers as workers_module
+from forcekit.batch.processes import Processes, WorkerEnded
 from forcekit.batch.run import BatchWanted, run_batch
 from forcekit.batch.workers import Workers, dask_workers, in_groups, process_workers, run_groups, thread_worker
 from forcekit.errors import InputError
@@ -85,7 +86,7 @@ def test_a_worker_killed_mid_run_costs_only_time(folder: Path, tmp_path: Path, w
 
 def _children(pid: int) -> list[int]:
     try:
-        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+        return [int(word) for of in Path(f"/proc/{pid}/task").glob("*/children") for word in of.read_text().split()]
     except OSError:
         return []
 
@@ -115,6 +116,28 @@ def test_the_file_that_ends_its_worker_is_found() -> None:
 
     assert "13: the worker ended while it read this file, 2 times" in str(got.pop(13))
     assert {i: 2 * i for i in range(30) if i != 13} == got
+
+
+def test_a_worker_that_dies_while_it_answers_holds_up_nobody() -> None:
+    """Killed in the midst of sending 400 MB: its call fails, those of the other worker and the later ones do not."""
+    with Processes(2, begins_quietly) as workers:
+        lost = workers.submit(dies_while_it_answers, 400_000_000)
+        others = [workers.submit(slowly, i) for i in range(20)]
+        assert list(range(20)) == [f.result(timeout=60.0) for f in others]
+        with pytest.raises(WorkerEnded, match="code -9"):
+            lost.result(timeout=60.0)
+
+
+def test_what_cannot_be_sent_is_said() -> None:
+    """A result or a call that cannot be pickled fails by itself; an exception of the call comes back as it was."""
+    with Processes(1, begins_quietly) as workers:
+        with pytest.raises(RuntimeError, match="cannot be sent"):
+            workers.submit(make_lock).result(timeout=60.0)
+        with pytest.raises(Exception, match="pickle"):
+            workers.submit(lambda: 1).result(timeout=60.0)
+        with pytest.raises(ZeroDivisionError):
+            workers.submit(divmod, 1, 0).result(timeout=60.0)
+        assert workers.submit(divmod, 7, 2).result(timeout=60.0) == (3, 1)
 
 
 def test_groups_hold_everything_once_and_stay_small() -> None:

@@ -134,7 +134,7 @@ def memory(*counts: int) -> None:
 
 def _children(pid: int) -> list[int]:
     try:
-        return [int(word) for word in Path(f"/proc/{pid}/task/{pid}/children").read_text().split()]
+        return [int(word) for of in Path(f"/proc/{pid}/task").glob("*/children") for word in of.read_text().split()]
     except OSError:
         return []
 
