@@ -74,8 +74,8 @@ def bar_rests(
     A sample belongs to a rest when over the window around it the spread of the accelerometer (and the
     gyroscope) is small, the mean magnitude of the force is gravity and the mean rate of turn is the bias. A
     bar that moves straight at constant speed looks the same; `bar_motion` tests each rest against the others
-    for that. The magnitude of gravity and the bias are taken from the stillest window, so a sensor with a
-    wrong scale works. An empty result means that there was none.
+    for that. The magnitude of gravity and the bias are taken from the stillest window of those with the usual force,
+    so a sensor with a wrong scale works. An empty result means that there was none.
 
     References
     ----------
@@ -99,7 +99,10 @@ def bar_rests(
         score = np.maximum(score, turn_spread / s.gyro_spread_radps)
     magnitude = np.sqrt((mean**2).sum(axis=1))
     whole = slice(width // 2, n - width // 2)  # windows that hang over an end would be judged on too few samples
-    stillest = whole.start + int(np.argmin(score[whole]))
+    # A steady push is as still as a rest, but not for long: the stillest window is one of the usual force.
+    calm = whole.start + np.flatnonzero(score[whole] <= 1.0)
+    usual = calm[np.abs(magnitude[calm] - np.median(magnitude[calm])) <= s.gravity_mps2] if calm.size else calm
+    stillest = int(usual[np.argmin(score[usual])]) if usual.size else whole.start + int(np.argmin(score[whole]))
     still: BoolArray = score <= 1.0
     still &= np.abs(magnitude - magnitude[stillest]) <= s.gravity_mps2
     still &= np.sqrt(((turn - turn[stillest]) ** 2).sum(axis=1)) <= s.turn_radps

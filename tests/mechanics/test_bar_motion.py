@@ -287,6 +287,19 @@ def test_a_movement_that_dies_away_is_no_rest() -> None:
     assert rest[1] / rate > 5.8
 
 
+def test_a_steady_push_is_not_taken_for_gravity() -> None:
+    """A bar pushed up with 0.6 m/s² for 0.3 s without a tremor is stiller than any stance, and no rest."""
+    rate = 200.0
+    t = np.arange(0.0, 5.0, 1.0 / rate)
+    push = (t >= 2.0) & (t < 2.3)
+    up = np.where(push, 0.6, 0.0) - np.where((t >= 2.4) & (t < 2.5), 1.8, 0.0)
+    tremor = 0.05 * np.sin(2.0 * np.pi * 3.0 * t) * ~push
+    force = np.column_stack([np.zeros(t.size), np.zeros(t.size), STANDARD_GRAVITY_MPS2 + up + tremor])
+    found = [(a / rate, b / rate) for a, b in bar_rests(force, None, rate)]
+    assert len(found) == 2
+    np.testing.assert_allclose(found, [(0.0, 2.0), (2.5, 5.0)], atol=0.25)
+
+
 def test_a_small_push_at_the_start_does_not_cost_a_rest() -> None:
     """A bar that gains 20 mm/s in the first 0.15 s of a stance of 1.9 s: only those are cut off."""
     rate = 200.0
