@@ -38,6 +38,7 @@ LEAST_KNOCKS, LEAST_NEAR = 3, 2
 NEAR_S = 0.04
 """How far a bar that bends, or that leaves the shoulders, may have moved the clock that the movement has found."""
 LEAST_CONFIDENCE = 0.95
+"""The knocks must fit so surely in one way only, as for the movement (`align_search.AlignSettings`)."""
 
 
 def empty_plate(force_n: FloatArray, rate_hz: float, standing_n: float) -> BoolArray:
