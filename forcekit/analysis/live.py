@@ -21,8 +21,9 @@ import numpy as np
 from forcekit.analysis.findings import CueEntry
 from forcekit.analysis.pipeline import LEAST_BAR, Settings, measure_window
 from forcekit.analysis.sensor_watch import SensorWatch
+from forcekit.analysis.sight import Sight
 from forcekit.analysis.tail import Tail
-from forcekit.analysis.windows import LEARN, WHOLE_S, Sight, Window, Windows
+from forcekit.analysis.windows import LEARN, WHOLE_S, Window, Windows
 from forcekit.constants import local_gravity
 from forcekit.errors import InputError
 from forcekit.mechanics.plate_force import vertical_force

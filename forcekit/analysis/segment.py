@@ -71,6 +71,18 @@ class Candidate:
     truncated: bool
     """The recording starts inside the stance."""
 
+    def moved(self, by: int) -> Candidate:
+        """Give the same with `by` samples added to every place."""
+        return Candidate(
+            self.still_first + by,
+            self.still_last + by,
+            self.fastest_down + by,
+            self.lowest + by,
+            self.drive_end + by,
+            None if self.takeoff is None else self.takeoff + by,
+            self.truncated,
+        )
+
 
 def takeoff_threshold(zero: ZeroReport, noise_n: float) -> float:
     """Force (N) under which the plate counts as unloaded: 5 SD of the unloaded plate, at least 10 N.

@@ -15,7 +15,6 @@ then with the very search of `segment.find_lifts` on the seconds around it.
 
 from __future__ import annotations
 
-import math
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -24,17 +23,17 @@ from typing import Literal
 import numpy as np
 
 from forcekit.analysis.even_clock import EvenClock
-from forcekit.analysis.follow import SAME_EMPTY_N, EmptyPlate, Follower, Quiet
+from forcekit.analysis.follow import Follower
 from forcekit.analysis.segment import SHORTEST_STANCE_S, Candidate, find_lifts, takeoff_threshold
+from forcekit.analysis.sight import NOISE_EVERY, PlateWatch, Sight
 from forcekit.analysis.tail import Tail
-from forcekit.mechanics.plate import channel_noise
 from forcekit.mechanics.stance import SHORTEST_LOADED_N
 from forcekit.mechanics.timebase import usual_step
 from forcekit.mechanics.zero import ZeroReport
 from forcekit.model import FloatArray
 from forcekit.results import PassedOver
 
-__all__ = ["LEARN", "WHOLE_S", "Sight", "Window", "Windows", "cut"]
+__all__ = ["LEARN", "WHOLE_S", "Window", "Windows", "cut"]
 
 WHOLE_S = 75.0
 """A recording up to this long is one window, and no window is longer (our choice)."""
@@ -53,21 +52,13 @@ SETTLED_S = 1.0
 """After the lift, standing still or an empty plate of this length closes the window (our choice)."""
 LATEST_S = 10.0
 """This long after the drive a window closes whatever happens (our choice)."""
-LIFTER_N = 300.0
-"""A lifter weighs at least this much (our choice)."""
 SEARCH_S = 15.0
 """The search for a lift looks back this far at most (our choice)."""
-READY_S = 1.0
-"""Standing still for this long is enough to be weighed (Owen et al. 2014: mean of 1 s before the onset)."""
 TURN = 4096
 """Samples that are laid on the even clock at a time; so much more than is needed is remembered."""
-NOISE_EVERY = 50
-"""Blocks after which the noise is judged anew."""
 
 STUMBLED = "the search stumbled over a movement"
 """How what was passed over because of a fault begins; it is no judgement of the movement."""
-
-Word = Literal["empty", "loading", "moving", "still", "ready", "dip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,16 +87,6 @@ class Window:
     lowest_s: float
     end_s: float
     why: str
-
-
-@dataclass(frozen=True, slots=True)
-class Sight:
-    """What the plate shows at the end of a block: state, force (zero removed), how long it has been still."""
-
-    t_s: float
-    state: Word
-    force_n: float
-    still_s: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -160,9 +141,9 @@ class Windows:
     @property
     def zeroed(self) -> tuple[float, float] | None:
         """Force of the empty plate (N) and when it was last seen (s on the stream's clock); None before."""
-        if self.step_s is None or self._empty.level_n is None or self._empty.seen is None:
+        if self.step_s is None or self._watch.empty.level_n is None or self._watch.empty.seen is None:
             return None
-        return self._empty.level_n, self._clock.start_s + self._empty.seen[1] * self._block_s
+        return self._watch.empty.level_n, self._clock.start_s + self._watch.empty.seen[1] * self._block_s
 
     def push(self, t_s: FloatArray, force_n: FloatArray) -> list[Window | PassedOver]:
         """Take in samples and give the windows that closed with them.
@@ -209,18 +190,14 @@ class Windows:
         n_force, n_places = round((SEARCH_S + 5.0) / self.step_s) + TURN, round(1.5 * BACK_S / self.step_s) + TURN
         self._clock = EvenClock(self.step_s, t_s, self._n_given, n_force, n_places)
         self._n_blocks = 0
-        self._noise_n = self._slack_n = 0.0
-        self._means: deque[float] = deque(maxlen=100)
-        self._quiet = Quiet(self._block_s)
+        self._watch = PlateWatch(self._block_s, self._size)
         self._followers: list[Follower] = []
         self._open: _Open | None = None
         self._done = 0
-        self._empty = EmptyPlate(self._block_s)
         self._told_s: deque[float] = deque(maxlen=50)
 
     def _lay(self, t_s: FloatArray, force_n: FloatArray) -> list[Window | PassedOver]:
         """Lay samples on the even clock of the run, fill short gaps, and go through the blocks that are full."""
-        assert self.step_s is not None
         before = self._last_t_s if self._n_given > self._clock.first else float(t_s[0])
         gaps = np.flatnonzero(np.diff(t_s, prepend=before) > GAP_S)
         out: list[Window | PassedOver] = []
@@ -251,7 +228,8 @@ class Windows:
             total += column
         for mean in (total / self._size).tolist():
             out += self._block(mean)
-        self._look(self._means[-1])
+        now_s = self._clock.start_s + self._n_blocks * self._block_s
+        self.sight = self._watch.sight(now_s, any(f.dipped for f in self._followers))
         return out
 
     # -------------------------------------------------------------------------------------------- one block
@@ -261,15 +239,11 @@ class Windows:
         self._n_blocks += 1
         if self._n_blocks % NOISE_EVERY == 0:
             end = self._n_blocks * self._size
-            recent = self._clock.force.part(end - NOISE_EVERY * self._size, end)
-            self._noise_n = float(channel_noise(recent[:, None])[0])
-            self._slack_n = 3.0 * self._noise_n / math.sqrt(self._size)
-        self._empty.add(mean, self._n_blocks)
-        net = mean - (self._empty.level_n or 0.0)
-        self._means.append(net)
-        ended = self._quiet.add(net, self._slack_n)
+            self._watch.judge_noise(self._clock.force.part(end - NOISE_EVERY * self._size, end))
+        ended = self._watch.add(mean, self._n_blocks)
+        net = self._watch.means[-1]
         if ended is not None and ended.weight_n > SHORTEST_LOADED_N:
-            self._followers.append(Follower(ended, self._means, self._gravity, self._block_s))
+            self._followers.append(Follower(ended, self._watch.means, self._gravity, self._block_s))
         out: list[Window | PassedOver] = []
         for follower in list(self._followers):
             if follower in self._followers:
@@ -312,26 +286,17 @@ class Windows:
         end = self._n_blocks * self._size
         began = (self._n_blocks - follower.age - follower.quiet_blocks) * self._size
         first = max(began - round(1.0 / self.step_s), end - round(SEARCH_S / self.step_s), self._done, 0)
-        force = self._clock.force.part(first, end) - (self._empty.level_n or 0.0)
+        force = self._clock.force.part(first, end) - self._watch.zero_n
         first = max(first, self._clock.force.first)
-        threshold = takeoff_threshold(ZeroReport(), self._noise_n)
+        noise_n = self._watch.noise_n
+        threshold = takeoff_threshold(ZeroReport(), noise_n)
         found, passed, _ = find_lifts(
-            force, 1.0 / self.step_s, self._noise_n, threshold, self._gravity, shortest_stance_s=self._shortest
+            force, 1.0 / self.step_s, noise_n, threshold, self._gravity, shortest_stance_s=self._shortest
         )
         named = [PassedOver(self._clock.time(first) + p.at_s, p.why) for p in passed]
         if not found:
             return None, named
-        c = found[-1]
-        moved = Candidate(
-            c.still_first + first,
-            c.still_last + first,
-            c.fastest_down + first,
-            c.lowest + first,
-            c.drive_end + first,
-            None if c.takeoff is None else c.takeoff + first,
-            c.truncated,
-        )
-        return moved, [p for p in named if "drive is cut off" not in p.why]
+        return found[-1].moved(first), [p for p in named if "drive is cut off" not in p.why]
 
     def _name(self, passed: list[PassedOver]) -> list[Window | PassedOver]:
         """Name what was passed over once, though several searches saw it."""
@@ -343,7 +308,6 @@ class Windows:
 
     def _first_look(self, c: Candidate) -> list[Window | PassedOver]:
         """Open a lift: close the one before, give the window of the first look."""
-        assert self.step_s is not None
         out = self._close(self._clock.sample(c.still_last), "the next lift comes") if self._open else []
         last = self._clock.sample(self._n_blocks * self._size)
         now_s = self._time_of(last - 1)
@@ -361,8 +325,8 @@ class Windows:
         """First sample of a window that does not begin with the stream."""
         assert self.step_s is not None
         longest = c.still_last - round(BACK_S / self.step_s)
-        if self._empty.seen is not None:
-            a, b = self._empty.seen[0] * self._size, self._empty.seen[1] * self._size
+        if self._watch.empty.seen is not None:
+            a, b = self._watch.empty.seen[0] * self._size, self._watch.empty.seen[1] * self._size
             a = max(a, b - round(EMPTY_S / self.step_s))
             if a >= longest and b <= c.still_last:
                 return self._clock.sample(a)
@@ -376,9 +340,9 @@ class Windows:
             return []
         last = self._clock.sample(self._n_blocks * self._size)
         lasting = (self._n_blocks - o.since) * self._block_s >= SETTLED_S
-        if lasting and self._quiet.still_s >= SETTLED_S and self._means[-1] > SHORTEST_LOADED_N:
+        if lasting and self._watch.quiet.still_s >= SETTLED_S and self._watch.means[-1] > SHORTEST_LOADED_N:
             return self._close(last, "the lifter stands still again")
-        if lasting and self._empty.empty_s >= SETTLED_S:
+        if lasting and self._watch.empty.empty_s >= SETTLED_S:
             return self._close(last, "the plate is empty")
         if self._clock.start_s + (self._n_blocks + 1) * self._block_s > o.latest_s:
             return self._close(last, "enough time has passed")
@@ -408,21 +372,6 @@ class Windows:
 
     def _time_of(self, sample: int) -> float:
         return float(self._times.part(sample, sample + 1)[0])
-
-    def _look(self, net: float) -> None:
-        """Say how the plate looks now."""
-        t_s = self._clock.start_s + self._n_blocks * self._block_s
-        still_s = self._quiet.still_s
-        state: Word = "moving"
-        if self._empty.empty_s >= 0.2 and abs(net) < 2.0 * SAME_EMPTY_N:
-            state = "empty"
-        elif still_s < READY_S and any(f.dipped for f in self._followers):
-            state = "dip"
-        elif net < LIFTER_N:
-            state = "loading"
-        elif still_s > 0.0:
-            state = "ready" if still_s >= READY_S else "still"
-        self.sight = Sight(t_s, state, net, still_s if state in ("still", "ready") else 0.0)
 
 
 def cut(
