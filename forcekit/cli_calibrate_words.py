@@ -13,7 +13,8 @@ from forcekit.numbers import decimal, signed
 if TYPE_CHECKING:
     from forcekit.mechanics.allan import Figure
     from forcekit.mechanics.bar_calibration import BarFit, BarNoise
-    from forcekit.mechanics.plate_calibration import DailyCheck, PlateCalibration
+    from forcekit.mechanics.daily_check import DailyCheck
+    from forcekit.mechanics.plate_calibration import PlateCalibration
 
 __all__ = ["bar_lines", "check_lines", "noise_lines", "plate_lines", "refusal", "with_u"]
 

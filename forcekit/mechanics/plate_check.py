@@ -8,7 +8,8 @@ import numpy as np
 
 from forcekit.constants import local_gravity, unit_factor
 from forcekit.errors import InputError
-from forcekit.mechanics.plate_calibration import AIR_BUOYANCY, DailyCheck, daily_check
+from forcekit.mechanics.daily_check import DailyCheck, daily_check
+from forcekit.mechanics.plate_calibration import AIR_BUOYANCY
 from forcekit.mechanics.still_loads import StillLoad, still_loads
 from forcekit.mechanics.timebase import fill, uniform_timebase
 from forcekit.model import DeviceFile, FloatArray, Plate, Stream

@@ -11,13 +11,13 @@ import pytest
 
 from forcekit.errors import InputError
 from forcekit.mechanics.calibration_report import Limits
+from forcekit.mechanics.daily_check import daily_check
 from forcekit.mechanics.plate_calibration import (
     AIR_BUOYANCY,
     PlateCalibration,
     Reading,
     calibrate_plate,
     calibrated_device,
-    daily_check,
 )
 from forcekit.model import Cell, Channel, DeviceFile, FloatArray, Plate
 
