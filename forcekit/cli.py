@@ -15,7 +15,7 @@ from typing import Annotated, Any, get_args
 
 import typer
 
-from forcekit import cli_batch, cli_calibrate, cli_history, cli_live, cli_people, cli_record, cli_report
+from forcekit import cli_attempts, cli_batch, cli_calibrate, cli_history, cli_live, cli_people, cli_record, cli_report
 from forcekit.cli_options import CardOption, JsonOption, StoreOption, check_body, check_range
 
 app = typer.Typer(
@@ -303,6 +303,7 @@ def propose(
 
 
 cli_batch.register(app)
+cli_attempts.register(app)
 cli_people.register(app)
 cli_history.register(app)
 cli_report.register(app)

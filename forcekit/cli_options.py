@@ -13,7 +13,9 @@ __all__ = [
     "JsonOption",
     "MovementOption",
     "NameArgument",
+    "NoteOption",
     "StoreOption",
+    "YesOption",
     "check_body",
     "check_load",
     "check_range",
@@ -32,6 +34,8 @@ CardOption = Annotated[
 ]
 NameArgument = Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")]
 MovementOption = Annotated[str | None, typer.Option("--movement", help="Only attempts of this movement.")]
+NoteOption = Annotated[str | None, typer.Option("--note", help="Anything worth keeping.")]
+YesOption = Annotated[bool, typer.Option("--yes", help="Do not ask.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="Print JSON (SI units) instead of text.")]
 
 DEVICE_WORDS = "Serial port, ble:NAME, either with =DEVICE.toml behind it if the device does not describe itself, "
