@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from test_history_commands import Said, run
 
 import forcekit
 from forcekit.history.keep import Files, keep_lifts
 from forcekit.history.people import add_athlete
 from forcekit.history.store import open_store
 from forcekit.simulate.season import CUE, LIFTER, make_season
+from tests.stories.kept_season import Said, run
 
 ROOT = Path(__file__).parents[2]
 SAMPLES = ROOT / "sample_signals"
