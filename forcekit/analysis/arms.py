@@ -96,7 +96,8 @@ class BarLift:
 
 def not_covered() -> CannotMeasure:
     """Why nothing is said of a bar whose samples are not there in a lift."""
-    return CannotMeasure(Reason.GAP, "the sensor on the bar sent no samples, or too few, during this lift")
+    told = "the sensor on the bar was not recording during this lift, or sent too few samples"
+    return CannotMeasure(Reason.GAP, told)
 
 
 def follow_bar(
@@ -126,6 +127,8 @@ def follow_bar(
     bad = readings.missing[cut] | readings.saturated[cut]
     if accel.shape[0] < rate:
         return not_covered(), ()
+    if on_bar(times.onset_s) < readings.t_s[first]:
+        return CannotMeasure(Reason.GAP, "the bar's recording begins after the dip does"), ()
     if on_bar(times.drive_end_s) > readings.t_s[cut][-1]:
         return CannotMeasure(Reason.GAP, "the bar's recording ends before the drive does"), ()
     start_s = float(readings.t_s[first])

@@ -111,8 +111,11 @@ def unusable(error: InputError) -> BarClock:
 
 def missing() -> BarClock:
     """What is told of a bar that sent next to nothing around a lift."""
-    check = QualityCheck("bar sensor readings", "bad", "They are missing during this lift.", BAR_MEASURES)
-    return BarClock(not_covered(), check)
+    return BarClock(not_covered(), _missing_check(not_covered()))
+
+
+def _missing_check(why: CannotMeasure) -> QualityCheck:
+    return QualityCheck("bar sensor readings", "bad", f"{why.detail[0].upper()}{why.detail[1:]}.", BAR_MEASURES)
 
 
 def session_clock(recording: Recording) -> BarClock | None:
@@ -217,6 +220,7 @@ def bar_of_lift(
     )
     followed, checks = follow_bar(bar.readings, times, bar.on_plate.clock, gravity)
     if isinstance(followed, CannotMeasure):
+        checks = checks or (_missing_check(followed),)
         return {name: followed for name in BAR_MEASURES}, (bar.on_plate.check, *bar.on_plate.stamps, *checks), None
     compared, fit = compare_pair(followed, curves, phases, card.load_kg)
     plain, followed = bar.on_plate.clock, straightened(followed, fit)

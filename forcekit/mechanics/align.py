@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
-from forcekit.mechanics.align_search import AlignSettings, scores
+from forcekit.mechanics.align_search import LEAST_LIFTS, AlignSettings, Scores, scores
 from forcekit.mechanics.clock_map import ClockMap, fit_clock
 from forcekit.mechanics.slide import Spline, spline
 from forcekit.model import FloatArray
@@ -27,6 +27,9 @@ __all__ = ["AlignSettings", "Alignment", "align_by_motion", "vertical_part"]
 
 SPLINE_MARGIN = 60
 """Samples around a stretch; see `slide.spline`."""
+SAME_PAUSE_S = 0.008
+"""The time between two lifts is the same to plate and bar within this and the drift: simulated bars that bend differ by
+1.3 ms (median; most 6.7), other sets by chance (`tests/benchmarks/bar_parts.py`)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,12 +96,12 @@ def align_by_motion(
 
     Notes
     -----
-    Correlation coefficient of each window with every stretch of the bar's recording; mean over the windows, each
-    allowed to shift by the largest drift; then for each window a least-squares fit of shift, gain and level between
-    the samples, with the standard uncertainty from the residuals and their autocorrelation; then a line through
-    the shifts (`clock_map.fit_clock`).
-    A window that the bar's recording does not cover counts as one that does not fit, and tells nothing of the shift.
-    Confidence is the weight of the best fit among all, each weighted by (1 - r²)^(-worth·k/2) for k windows.
+    Correlation coefficient of each window with every stretch of the bar's recording, each allowed to shift by the
+    largest drift; mean over the windows that the bar's recording covers, of several windows at least two; then for
+    each of these a least-squares fit of shift, gain and level between the samples, with the standard uncertainty from
+    the residuals and their autocorrelation; then a line through the shifts (`clock_map.fit_clock`).
+    A fit of k windows weighs (1 - r²)^(-worth·k/2). The offset with the greatest weight is the best, and confidence is
+    its part of all. A window that the bar's recording does not cover has no say.
 
     Raises
     ------
@@ -114,19 +117,24 @@ def align_by_motion(
     bar = _smooth(bar_mps2, bar_rate_hz, s.cutoff_hz)
     plate_t = plate_start_s + np.arange(plate.size) / plate_rate_hz
     bar_t = bar_start_s + np.arange(bar.size) / bar_rate_hz
-    offsets, fits = scores((plate_t, plate), (bar_t, bar), rate, windows_s, largest_offset_s, s)
-    best, rival, rival_offset, confidence = _best(offsets, fits, len(windows_s), s)
+    found_at = scores((plate_t, plate), (bar_t, bar), rate, windows_s, largest_offset_s, s)
+    best, correlation, rival, rival_offset, confidence = _best(found_at, len(windows_s), s)
     centre = float(np.mean([0.5 * (a + b) for a, b in windows_s]))
     # At this offset the bar was not recording in all of them, perhaps.
     begin, end = bar_t[0] - best - 2.0 / rate, bar_t[-1] - best + 2.0 / rate
+    n_lifts = len(windows_s)
     windows_s = tuple((a, b) for a, b in windows_s if begin <= a and b <= end)
     found = [_refined(plate_t, plate, bar_t, bar, w, best, centre, rate, s) for w in windows_s]
     shifts, us = np.array([f[0] for f in found]), np.array([f[1] for f in found])
     middles = np.array([0.5 * (a + b) for a, b in windows_s])
-    correlation = float(fits.max())
+    if correlation * middles.size < s.least_correlation * n_lifts:
+        _check_pauses(middles, shifts, n_lifts, s)
+    lifts = f"{n_lifts} lift{'s' if n_lifts > 1 else ''}"
+    if len(windows_s) < n_lifts:
+        lifts = f"the {len(windows_s)} lifts of {n_lifts} that the bar recorded"
     how = (
-        f"aligned by the movement of {len(windows_s)} lift{'s' if len(windows_s) > 1 else ''}: correlation "
-        f"{correlation:.2f}, next best {rival:.2f}, confidence {100 * min(confidence, 0.999):.1f} %"
+        f"aligned by the movement of {lifts}: correlation {correlation:.2f}, next best {rival:.2f}, "
+        f"confidence {100 * min(confidence, 0.999):.1f} %"
     )
     clock = fit_clock(middles, shifts, us, common_u_s=s.lag_u_s, confidence=confidence, by="movement", how=how)
     return Alignment(clock, correlation, rival, rival_offset, shifts, us)
@@ -139,23 +147,21 @@ def _smooth(values: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
     return np.asarray(gaussian_filter1d(values, rate_hz * 0.1325 / cutoff_hz, mode="nearest"))
 
 
-def _best(offsets: FloatArray, fits: FloatArray, n_windows: int, s: AlignSettings) -> tuple[float, float, float, float]:
-    """Best offset, the best rival and where it is, and the confidence; refuses what is not clear."""
-    i = int(np.argmax(fits))
+def _best(found: Scores, n_lifts: int, s: AlignSettings) -> tuple[float, float, float, float, float]:
+    """Best offset and its fit, the best rival's fit and where it is, and the confidence; refuses what is not clear."""
+    offsets, fits = found.offsets_s, found.fits
+    # What a fit says for its offset: the more lifts take part, the more.
+    evidence = -0.5 * s.worth * found.covered * np.log1p(-(np.clip(fits, 0.0, 0.9999) ** 2))
+    i = int(np.argmax(evidence))
     best = float(fits[i])
     step = offsets[1] - offsets[0]
-    peaks = np.flatnonzero((fits[1:-1] >= fits[:-2]) & (fits[1:-1] > fits[2:])) + 1
+    peaks = np.flatnonzero((evidence[1:-1] >= evidence[:-2]) & (evidence[1:-1] > evidence[2:])) + 1
     apart = peaks[np.abs(offsets[peaks] - offsets[i]) > s.lobe_s]
-    rival_at = int(apart[np.argmax(fits[apart])]) if apart.size else i
+    rival_at = int(apart[np.argmax(evidence[apart])]) if apart.size else i
     rival = max(0.0, float(fits[rival_at])) if apart.size else 0.0
     if best < s.least_correlation:
-        raise CannotMeasure(
-            Reason.NOT_ALIGNED,
-            f"at the best offset the movements agree with a correlation of {best:.2f} where {s.least_correlation} is "
-            "needed; the files may belong to different lifts",
-        )
-    gap = np.log1p(-(np.clip(fits[apart], 0.0, 0.9999) ** 2)) - np.log1p(-(min(best, 0.9999) ** 2))
-    confidence = 1.0 / (1.0 + float(np.sum(np.exp(-0.5 * s.worth * n_windows * np.clip(gap, 0.0, None)))))
+        raise CannotMeasure(Reason.NOT_ALIGNED, _no_fit(best, found, n_lifts, s))
+    confidence = 1.0 / (1.0 + float(np.sum(np.exp(evidence[apart] - evidence[i]))))
     if confidence < s.least_confidence:
         raise CannotMeasure(
             Reason.NOT_ALIGNED,
@@ -165,8 +171,38 @@ def _best(offsets: FloatArray, fits: FloatArray, n_windows: int, s: AlignSetting
         )
     left, mid, right = fits[max(i - 1, 0)], fits[i], fits[min(i + 1, fits.size - 1)]
     bend = left - 2.0 * mid + right
-    part = 0.5 * (left - right) / bend if bend < 0.0 else 0.0
-    return float(offsets[i] + part * step), rival, float(offsets[rival_at]), confidence
+    part = float(np.clip(0.5 * (left - right) / bend, -0.5, 0.5)) if bend < 0.0 else 0.0
+    return float(offsets[i] + part * step), best, rival, float(offsets[rival_at]), confidence
+
+
+def _no_fit(best: float, found: Scores, n_lifts: int, s: AlignSettings) -> str:
+    """Why no offset is believed."""
+    single = LEAST_LIFTS * found.fits[found.covered < LEAST_LIFTS]
+    if n_lifts >= LEAST_LIFTS and np.any(single >= s.least_correlation):
+        return _too_few(n_lifts, "no two")
+    return (
+        f"at the best offset the movements agree with a correlation of {best:.2f} where {s.least_correlation} is "
+        "needed; the files may belong to different lifts, or the bar was not recording in these"
+    )
+
+
+def _check_pauses(middles: FloatArray, shifts: FloatArray, n_lifts: int, s: AlignSettings) -> None:
+    """Refuse an offset that some of many lifts fit unless the time between them is the same to both clocks.
+
+    Where most of the plate's lifts are not in the bar's recording, nothing else tells that both are of one set.
+    """
+    apart = np.abs(shifts[:, None] - shifts[None, :])
+    play = SAME_PAUSE_S + s.drift * np.abs(middles[:, None] - middles[None, :])
+    if middles.size < LEAST_LIFTS or np.any(apart > play):
+        raise CannotMeasure(Reason.NOT_ALIGNED, _too_few(n_lifts, "no two, by the time between them,"))
+
+
+def _too_few(n_lifts: int, which: str) -> str:
+    return (
+        f"{which} of the plate's {n_lifts} lifts are found in the bar's recording; the files may belong to different "
+        "lifts, or the bar recorded a single one, which looks like any other: let both record at least "
+        f"{LEAST_LIFTS} lifts, or knock the sensor on the empty plate three times, with unequal pauses"
+    )
 
 
 def _refined(

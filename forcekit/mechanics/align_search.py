@@ -13,7 +13,11 @@ from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.slide import Blocks, blocks_of, slid
 from forcekit.model import FloatArray
 
-__all__ = ["AlignSettings", "scores"]
+__all__ = ["LEAST_LIFTS", "AlignSettings", "Scores", "scores"]
+
+LEAST_LIFTS = 2
+"""Of several lifts on the plate the bar must have recorded so many: one lift looks like any other, but the time between
+two is as good as a signature (`tests/benchmarks/bar_parts.py` tells how often it deceives)."""
 
 LONG_SEARCH = 25_000
 """From so many offsets on the search is coarse first: 100 s at 250 Hz (our choice)."""
@@ -81,6 +85,22 @@ class _Search:
     templates: tuple[_Template, ...]
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Scores:
+    """How well the windows fit at each offset that was tried, arrays of shape (n,).
+
+    Attributes
+    ----------
+    offsets_s : bar's clock less plate's
+    fits : mean correlation of the windows that the bar's recording covers, of at least `LEAST_LIFTS`
+    covered : number of those windows
+    """
+
+    offsets_s: FloatArray
+    fits: FloatArray
+    covered: FloatArray
+
+
 def _search_at(
     rate: float,
     plate: tuple[FloatArray, FloatArray],
@@ -115,8 +135,8 @@ def scores(
     windows: tuple[tuple[float, float], ...],
     largest: float | None,
     s: AlignSettings,
-) -> tuple[FloatArray, FloatArray]:
-    """Mean correlation of all windows at every offset of a grid; in a long recording closely only where it is good.
+) -> Scores:
+    """Mean correlation of the windows at every offset of a grid; in a long recording closely only where it is good.
 
     Parameters
     ----------
@@ -130,10 +150,6 @@ def scores(
         Offsets beyond this are not tried.
     s : AlignSettings
 
-    Returns
-    -------
-    offsets (s, bar's clock less plate's), scores
-
     Notes
     -----
     A long recording is searched at a quarter of the rate first, which still holds all that the smoothed curves do,
@@ -144,7 +160,9 @@ def scores(
     fine = _search_at(rate, plate, *bar, windows, s.drift)
     every = round(rate / (COARSE_PER_CUTOFF * s.cutoff_hz))
     if last - first < LONG_SEARCH or every < 2:
-        return np.arange(first, last + 1) / rate, _mean_scores(fine, first, last, s)
+        return Scores(
+            np.arange(first, last + 1) / rate, _mean_scores(fine, first, last, s), _covered(fine, first, last)
+        )
     first, last = first // every, -(-last // every)
     rough = _mean_scores(_search_at(rate / every, plate, *bar, windows, s.drift), first, last, s)
     coarse, offsets = np.arange(first, last + 1), np.arange(every * first, every * last + 1)
@@ -152,7 +170,7 @@ def scores(
     for i in _contenders(rough, round(s.lobe_s * rate / every)):
         a, b = every * max(0, i - 2), every * min(rough.size - 1, i + 2)
         found[a : b + 1] = _mean_scores(fine, int(offsets[a]), int(offsets[b]), s)
-    return offsets / rate, found
+    return Scores(offsets / rate, found, _covered(fine, int(offsets[0]), int(offsets[-1])))
 
 
 def _contenders(rough: FloatArray, lobe: int) -> list[int]:
@@ -177,24 +195,40 @@ def _span(
 
 
 def _mean_scores(search: _Search, first: int, last: int, s: AlignSettings) -> FloatArray:
-    """Mean correlation of all windows at the offsets first..last of the grid."""
+    """Mean correlation of the covered windows, of at least LEAST_LIFTS, at the offsets first..last of the grid."""
     from scipy.ndimage import maximum_filter1d
 
     total = np.zeros(last - first + 1)
     longest = max(w.curve.size for w in search.templates)
     blocks = blocks_of(search.bar, longest) if total.size > longest else None
     for w in search.templates:
-        begin = first + w.first - search.first
-        n = search.bar.size - w.curve.size + 1
-        a, b = max(0, begin - w.play), min(n, begin + total.size + w.play)
-        low, high = max(begin, 0), min(begin + total.size, n)
+        begin, low, high = _places(search, w, first, last)
         if high <= low:
             continue
+        n = search.bar.size - w.curve.size + 1
+        a, b = max(0, begin - w.play), min(n, begin + total.size + w.play)
         r = _correlation(search, w, a, b, blocks, s)
         if w.play:
             r = maximum_filter1d(r, 2 * w.play + 1, mode="nearest")
         total[low - begin : high - begin] += r[low - a : high - a]
-    return np.asarray(total / len(search.templates))
+    least = min(LEAST_LIFTS, len(search.templates))
+    return np.asarray(total / np.maximum(_covered(search, first, last), least))
+
+
+def _places(search: _Search, w: _Template, first: int, last: int) -> tuple[int, int, int]:
+    """Place in the bar's recording of a window at the offset `first`, and the first and last+1 that it covers."""
+    begin = first + w.first - search.first
+    return begin, max(begin, 0), min(begin + last - first + 1, search.bar.size - w.curve.size + 1)
+
+
+def _covered(search: _Search, first: int, last: int) -> FloatArray:
+    """Number of windows that the bar's recording covers at the offsets first..last of the grid."""
+    out = np.zeros(last - first + 1)
+    for w in search.templates:
+        begin, low, high = _places(search, w, first, last)
+        if high > low:
+            out[low - begin : high - begin] += 1
+    return out
 
 
 def _correlation(search: _Search, w: _Template, a: int, b: int, blocks: Blocks | None, s: AlignSettings) -> FloatArray:
