@@ -22,7 +22,7 @@ from typing import Literal
 from forcekit.errors import InputError
 from forcekit.model import Table
 
-__all__ = ["NUMBER", "Layout", "find_layout", "is_blank", "split_line", "strip_comment"]
+__all__ = ["NUMBER", "Layout", "find_layout", "is_blank", "is_comment", "split_line"]
 
 Decimal = Literal[".", ","]
 
@@ -35,7 +35,7 @@ NUMBER: dict[str, re.Pattern[str]] = {
 _BLANK = frozenset({"", "nan", "n/a", "na", "null", "none", "-", "--", "inf", "-inf", "+inf", "#n/a", "-nan", "ind"})
 """Fields that say "no number here"; they do not decide what a column is."""
 
-_COMMENT_STARTS = ("/", "#", "%")
+COMMENT_MARKS = ("//", "#", "%")
 _SAMPLE_LINES = 300
 _SAMPLE_BYTES, _USUAL_BYTES = 2_000_000, 50_000
 """The sample lines are sought in so many bytes; mostly the second, smaller number holds them all (our choice)."""
@@ -102,15 +102,9 @@ def split_line(line: str, delimiter: str) -> list[str]:
     return [field.strip() for field in fields]
 
 
-def strip_comment(line: str) -> str | None:
-    """Text behind the comment mark, None if the line is no comment."""
-    bare = line.lstrip()
-    if not bare.startswith(_COMMENT_STARTS):
-        return None
-    for mark in ("//", "#", "%"):
-        if bare.startswith(mark):
-            return bare.lstrip("#%/").strip()
-    return None
+def is_comment(line: str) -> bool:
+    """Tell whether a line is a comment."""
+    return line.lstrip().startswith(COMMENT_MARKS)
 
 
 def is_blank(field: str) -> bool:
@@ -142,7 +136,7 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
         If there is no row of numbers, or the table lies on its side.
     """
     lines = _first_lines(data, _SAMPLE_LINES + (table.header_rows or 0))
-    body = [line for line in lines[table.header_rows or 0 :] if line.strip() and strip_comment(line) is None]
+    body = [line for line in lines[table.header_rows or 0 :] if line.strip() and not is_comment(line)]
     scored = body[len(body) // 2 :][-_SCORED_LINES:]
     if not scored:
         raise InputError(f"{source}: there are no rows of numbers; export the recording again as a table of numbers.")
@@ -186,11 +180,13 @@ class _Candidate:
 
 
 def _first_lines(data: bytes, most: int) -> list[str]:
-    size = _USUAL_BYTES if data.count(b"\n", 0, _USUAL_BYTES) > most else _SAMPLE_BYTES
-    head = data[:size].split(b"\n", most)
+    for size in (_USUAL_BYTES, _SAMPLE_BYTES):
+        head = data[:size].split(b"\n", most)
+        if len(head) > most:
+            break
     if len(head) > most or len(data) > size:
         head.pop()  # cut in the middle of a line
-    return [line.decode("utf-8", "replace") for line in head]
+    return b"\n".join(head).decode("utf-8", "replace").split("\n") if head else []
 
 
 def _candidates(lines: Sequence[str], table: Table) -> list[tuple[str, Decimal]]:
@@ -212,14 +208,16 @@ def _score(lines: Sequence[str], delimiter: str, decimal: Decimal) -> _Candidate
     pattern = NUMBER[decimal]
     numeric, empty = [], 0
     for column in zip(*rows, strict=True):
-        known = [field for field in column if not is_blank(field)]
-        hits = sum(pattern.fullmatch(field) is not None for field in known)
+        others = [field for field in column if pattern.fullmatch(field) is None]
+        hits = len(column) - len(others)
+        known = hits + sum(not is_blank(field) for field in others)
         empty += not known
-        numeric.append(bool(known) and hits >= 0.8 * len(known))
+        numeric.append(known > 0 and hits >= 0.8 * known)
     if n > 1 and not any(row[-1] for row in rows):  # every row ends with a delimiter
         n, numeric, empty = n - 1, numeric[:-1], empty - 1
     share = sum(numeric) / max(1, n - empty)
-    if any(mark in field for row in rows for field in row for mark in "\t;|"):
+    fields = "".join(field for row in rows for field in row)
+    if any(mark in fields for mark in "\t;|"):
         share *= 0.5  # a field that holds a rarer delimiter was not split where it should be
     return _Candidate(delimiter, decimal, n, tuple(numeric), (round(share * n_rows / len(lines), 3), sum(numeric)))
 
@@ -252,7 +250,7 @@ def _first_row(lines: Sequence[str], best: _Candidate) -> int | None:
     pattern = NUMBER[best.decimal]
     columns = [i for i, numeric in enumerate(best.numeric) if numeric]
     for i, line in enumerate(lines):
-        if not line.strip() or strip_comment(line) is not None:
+        if not line.strip() or is_comment(line):
             continue
         fields = split_line(line, best.delimiter)
         given = [fields[c] for c in columns if c < len(fields)]
@@ -279,10 +277,10 @@ def _header(preamble: Sequence[str], best: _Candidate) -> tuple[tuple[str, ...],
     """Header and units row among the lines before the numbers; a plain line is preferred to a comment."""
     rows: list[tuple[bool, list[str]]] = []
     for line in reversed(preamble):
-        comment = strip_comment(line)
-        fields = _matching(line if comment is None else comment, best)
+        comment = is_comment(line)
+        fields = _matching(line.lstrip().lstrip("#%/").strip() if comment else line, best)
         if fields is not None:
-            rows.append((comment is not None, fields))
+            rows.append((comment, fields))
     rows.sort(key=lambda row: row[0])
     if not rows:
         return (), ()

@@ -12,6 +12,8 @@ __all__ = ["read_text"]
 _PACKED = {b"PK\x03\x04": "a spreadsheet or zip archive", b"\x1f\x8b": "a gzip archive", b"%PDF": "a PDF"}
 _LARGEST_CONTROL_FRAC = 0.02
 """More control characters than this and the file is no text (our choice: text has tabs and line ends)."""
+HEAD_BYTES = 20_000
+"""So many bytes at the start are looked at for that (our choice)."""
 _NOTHING = b" \t\r\n\0\xef\xbb\xbf\xfe\xff"
 _CONTROL = bytes(set(range(32)) - {9, 10, 12, 13}) + b"\x7f"
 
@@ -38,7 +40,7 @@ def read_text(path: Path, encoding: str) -> tuple[bytes, tuple[str, ...]]:
         if data.startswith(start):
             raise InputError(f"{path.name}: this is {what}, not a table of text; export the recording as CSV.")
     data, notes = _as_utf8(path.name, data, encoding)
-    head = data[:100_000]
+    head = data[:HEAD_BYTES]
     if b"\0" in data or len(head) - len(head.translate(None, _CONTROL)) > _LARGEST_CONTROL_FRAC * len(head):
         raise InputError(f"{path.name}: this is not a text file; export the recording as CSV.")
     if b"\r" in data:
@@ -51,7 +53,7 @@ def _as_utf8(name: str, data: bytes, encoding: str) -> tuple[bytes, tuple[str, .
     try:
         if marked is not None:
             return data.decode(marked).lstrip("\ufeff").encode(), ()
-        if data.isascii() and b"\0" not in data:
+        if data.isascii():  # with zeros in it, it is refused later on
             return data, ()
         if encoding.lower() not in ("utf-8", "utf8"):
             return data.decode(encoding).lstrip("\ufeff").encode(), ()

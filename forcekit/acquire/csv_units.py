@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import re
 
 from forcekit.acquire.csv_layout import Layout
@@ -29,6 +30,7 @@ def spelled(text: str) -> str | None:
     return _SPELLINGS.get(re.sub(r"[\s.*·]", "", key)) if key else None
 
 
+@functools.lru_cache(maxsize=256)
 def split_unit(text: str) -> tuple[str, str | None, bool]:
     """Give the name without its unit, the unit, and whether the unit stands in brackets.
 

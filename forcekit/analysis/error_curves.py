@@ -16,9 +16,13 @@ import numpy as np
 from forcekit.mechanics.plate import PlateSignals
 from forcekit.model import FloatArray
 
-__all__ = ["ErrorCurve", "PlateBasis", "ResultantErrors", "StepCurves", "plate_basis"]
+__all__ = ["ErrorCurve", "PlateBasis", "ResultantErrors", "RunningIntegrals", "StepCurves", "plate_basis"]
 
 Indices = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
+
+BLOCK = 64
+"""Samples whose sums are taken together (our choice)."""
+ONE_AND_PLACE = np.column_stack((np.ones(BLOCK), np.arange(BLOCK)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -145,33 +149,90 @@ class StepCurves:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class RunningIntegrals:
+    """Trapezoid integrals of curves from their first sample on, worked out at the samples that are asked for.
+
+    A few instants of a lift are read; sums over blocks of samples lead up to each, so that the integrals need not be
+    there for every sample. With S the sum of y and M that of k·y over the samples 0..i, in steps:
+    once = S - (y_0 + y_i)/2, twice = (i + 1) S - M - ((i + 1) y_0 + S + once)/2.
+
+    Attributes
+    ----------
+    curves : array, shape (b, n)
+    step_s : float, second
+    sums, moments : array, shape (b, m + 1)
+        S and M of all samples before each block.
+    known : dict
+        Of samples asked for before.
+    """
+
+    curves: FloatArray
+    step_s: float
+    sums: FloatArray
+    moments: FloatArray
+    known: dict[int, tuple[FloatArray, FloatArray, FloatArray]] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, curves: FloatArray, step_s: float) -> RunningIntegrals:
+        """Integrals of curves of shape (b, n)."""
+        b, n = curves.shape
+        m = n // BLOCK
+        in_block = curves[:, : m * BLOCK].reshape(b, m, BLOCK) @ ONE_AND_PLACE
+        in_block[:, :, 1] += BLOCK * np.arange(m) * in_block[:, :, 0]
+        before = np.zeros((b, m + 1, 2))
+        np.cumsum(in_block, axis=1, out=before[:, 1:])
+        return cls(curves, step_s, before[:, :, 0], before[:, :, 1])
+
+    def at(self, i: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Values at the samples i and i + 1, and their integrals and those of the integrals; each of shape (b, 2)."""
+        found = self.known.get(i)
+        if found is None:
+            y, (q, k) = self.curves[:, i : i + 2], divmod(i + 1, BLOCK)
+            part = self.curves[:, q * BLOCK : i + 1] @ ONE_AND_PLACE[:k]
+            total = np.empty((y.shape[0], 2))
+            total[:, 0] = self.sums[:, q] + part[:, 0]
+            moment = total.copy()
+            moment[:, 0] = self.moments[:, q] + part[:, 1] + q * BLOCK * part[:, 0]
+            total[:, 1] = total[:, 0] + y[:, 1]
+            moment[:, 1] = moment[:, 0] + (i + 1) * y[:, 1]
+            y_0, n = self.curves[:, :1], np.array([i + 1.0, i + 2.0])
+            once = total - 0.5 * (y_0 + y)
+            twice = n * total - moment - 0.5 * (n * y_0 + total + once)
+            found = y, self.step_s * once, self.step_s**2 * twice
+            self.known[i] = found
+        return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class ErrorCurve:
     """Change of one curve of a lift for each source.
 
     Attributes
     ----------
-    curves : array, shape (b, n)
-    on_curves : array, shape (s, b)
-        Coefficients.
+    integrals : RunningIntegrals
+        Of b curves.
+    more : array, shape (e, n)
+        Further curves, as they are.
     steps : StepCurves
-    on_steps : array, shape (s, m)
-        Coefficients of their `n_integrals`-fold integrals.
+    factors : array, shape (s, b + e + m)
+        Coefficients of the `n_integrals`-fold integrals of the b curves, of the further curves, and of the
+        `n_integrals`-fold integrals of the m steps.
     n_integrals : int
     known : dict
         What was asked for before; the same few instants are asked for again and again.
     """
 
-    curves: FloatArray
-    on_curves: FloatArray
+    integrals: RunningIntegrals
+    more: FloatArray
     steps: StepCurves
-    on_steps: FloatArray
+    factors: FloatArray
     n_integrals: int
     known: dict[float, FloatArray] = field(default_factory=dict)
 
     @property
     def n_samples(self) -> int:
         """Number of samples."""
-        return int(self.curves.shape[1])
+        return int(self.integrals.curves.shape[1])
 
     def at(self, place: float) -> FloatArray:
         """Change at a place per source, linear between samples; shape (s,)."""
@@ -179,8 +240,12 @@ class ErrorCurve:
         if found is None:
             i = min(max(int(place // 1.0), 0), self.n_samples - 2)
             weights = np.array([1.0 - (place - i), place - i])
-            steps = weights @ self.steps.at(np.array([[i], [i + 1.0]]), self.n_integrals)
-            found = self.on_curves @ (self.curves[:, i : i + 2] @ weights) + self.on_steps @ steps
+            parts = (
+                self.integrals.at(i)[self.n_integrals] @ weights,
+                self.more[:, i : i + 2] @ weights,
+                weights @ self.steps.at(np.array([[i], [i + 1.0]]), self.n_integrals),
+            )
+            found = self.factors @ np.concatenate(parts)
             self.known[place] = found
         return found
 

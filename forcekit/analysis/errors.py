@@ -25,7 +25,14 @@ from itertools import pairwise
 
 import numpy as np
 
-from forcekit.analysis.error_curves import ErrorCurve, PlateBasis, ResultantErrors, StepCurves, plate_basis
+from forcekit.analysis.error_curves import (
+    ErrorCurve,
+    PlateBasis,
+    ResultantErrors,
+    RunningIntegrals,
+    StepCurves,
+    plate_basis,
+)
 from forcekit.mechanics.crossings import local_fit
 from forcekit.mechanics.motion import Motion, running_integral
 from forcekit.mechanics.plate import PlateSignals
@@ -282,12 +289,17 @@ def lift_curves(
     gravity_u = 0.0001 if site_known else UNKNOWN_SITE_U_FRAC
     of_weight = basis.on(np.arange(signals.matrix.shape[1]), signals.matrix)[FZ] / weighing.weight_n
     per_newton = gravity_mps2 / weighing.weight_n
-    moving = np.zeros((n, basis.n + 3))
+    moving = np.zeros((n, basis.n + 3 + steps.n))
     moving[:, : basis.n] = per_newton * (on_rows - np.outer(d_weight, of_weight))
     moving[:, basis.n] = d_start
     moving[i_gravity, basis.n + 1] = gravity_u
     moving[i_sampling, basis.n + 2] = 1.0
-    once, twice = _integrals(basis, motion)
+    moving[:, basis.n + 3 :] = on_steps
+    moving_twice = moving.copy()
+    moving[:, basis.n + 3 :] *= per_newton / signals.rate_hz
+    moving_twice[:, basis.n + 3 :] *= per_newton / signals.rate_hz**2
+    integrals = RunningIntegrals.of(basis.curves, 1.0 / signals.rate_hz)
+    once, twice = _further(motion)
     d_gravity = np.zeros(n)
     d_gravity[i_gravity] = gravity_u
     source_plate = np.full(n, -1)
@@ -305,9 +317,9 @@ def lift_curves(
         cop_x_m=cop_x_m,
         cop_y_m=cop_y_m,
         weight=Uncertain(weighing.weight_n, d_weight),
-        d_force=ErrorCurve(basis.curves, on_rows, steps, on_steps, 0),
-        d_velocity=ErrorCurve(once, moving, steps, (per_newton / signals.rate_hz) * on_steps, 1),
-        d_travel=ErrorCurve(twice, moving, steps, (per_newton / signals.rate_hz**2) * on_steps, 2),
+        d_force=ErrorCurve(integrals, once[:0], steps, np.hstack((on_rows, on_steps)), 0),
+        d_velocity=ErrorCurve(integrals, once, steps, moving, 1),
+        d_travel=ErrorCurve(integrals, twice, steps, moving_twice, 2),
         d_resultant=ResultantErrors(basis.curves, on_curves),
         d_gravity=d_gravity,
         source_plate=source_plate,
@@ -329,17 +341,13 @@ def _force_rows(
     return [mean, wander, 0.0, 0.0], [mean, wander, -swing * at_start, swing * at_end], [0.0, 0.0, -at_start, 0.0]
 
 
-def _integrals(basis: PlateBasis, motion: Motion) -> tuple[FloatArray, FloatArray]:
-    """Curves of the basis integrated once and twice, and what starting speed, gravity and sampling do to both."""
-    step = 1.0 / motion.rate_hz
+def _further(motion: Motion) -> tuple[FloatArray, FloatArray]:
+    """What starting speed, gravity and sampling do to speed and travel; each of shape (3, n)."""
     n = motion.velocity_mps.size
-    once, twice = np.empty((basis.n + 3, n)), np.empty((basis.n + 3, n))
-    running_integral(basis.curves, step, once[: basis.n])
-    running_integral(once[: basis.n], step, twice[: basis.n])
-    once[basis.n] = 1.0
-    twice[basis.n] = step * np.arange(n)
-    once[basis.n + 1], twice[basis.n + 1] = motion.velocity_mps, motion.travel_m
-    once[basis.n + 2], twice[basis.n + 2] = _sampling_loss(motion)
+    once, twice = np.empty((3, n)), np.empty((3, n))
+    once[0], twice[0] = 1.0, np.arange(n) / motion.rate_hz
+    once[1], twice[1] = motion.velocity_mps, motion.travel_m
+    once[2], twice[2] = _sampling_loss(motion)
     return once, twice
 
 

@@ -39,8 +39,8 @@ class PlateSignals:
     rate_hz : float
     missing, saturated : array of bool, shape (n,)
     channels : array, shape (n, k)
-        Calibrated channels with the zero removed. A plate with a ready centre of pressure has the channels
-        Fz, Fz·y, -Fz·x.
+        Calibrated channels with the zero removed, each in one piece of memory. A plate with a ready centre of pressure
+        has the channels Fz, Fz·y, -Fz·x.
     matrix : array, shape (5, k)
         R = matrix @ c, rows Fz, Fx, Fy, Mx, My.
     owner : array of int, shape (k,)
@@ -69,13 +69,13 @@ class PlateSignals:
     notes: tuple[str, ...]
 
     def resultant(self, first: int, last: int) -> FloatArray:
-        """Resultant R over the samples first..last-1, shape (m, 5)."""
-        return np.asarray(self.channels[first:last] @ self.matrix.T)
+        """Resultant R over the samples first..last-1, shape (m, 5), each component in one piece of memory."""
+        return np.asarray(self.matrix @ self.channels[first:last].T).T
 
     def plate_force(self, number: int, first: int, last: int) -> FloatArray:
         """Vertical force of one of two plates over the samples first..last-1."""
-        mine = self.owner == number
-        return np.asarray(self.channels[first:last][:, mine] @ self.matrix[FZ, mine])
+        factors = np.where(self.owner == number, self.matrix[FZ], 0.0)
+        return np.asarray(self.channels[first:last] @ factors)
 
     @property
     def left_plate(self) -> int | None:
@@ -102,7 +102,7 @@ def channel_noise(values: FloatArray) -> FloatArray:
     n, k = values.shape
     if n < 70:
         return np.asarray(np.std(np.diff(values, 2, axis=0), axis=0) / np.sqrt(6.0))
-    second = np.diff(np.ascontiguousarray(values.T), 2)
+    second = np.diff(values.T, 2)
     blocks = second[:, : second.shape[1] // 64 * 64].reshape(k, -1, 64)
     power = np.sort(np.einsum("kbi,kbi->kb", blocks, blocks), axis=1)
     middle = (power.shape[1] - 1) // 2, power.shape[1] // 2
@@ -234,7 +234,7 @@ def read_plate(stream: Stream) -> PlateSignals:
     device: DeviceFile = stream.device
     timebase = uniform_timebase(stream.t_s, stream.source)
     parts = [plate_channels(stream, plate, timebase) for plate in device.plates]
-    channels = np.column_stack([c for columns, _ in parts for c in columns])
+    channels = np.stack([c for columns, _ in parts for c in columns]).T
     matrix = np.hstack([m for _, m in parts])
     owner = np.concatenate([np.full(len(columns), i) for i, (columns, _) in enumerate(parts)])
     force = channels @ matrix[FZ]
@@ -280,7 +280,7 @@ def _with_ready_pressure(
     """Multiply a ready pressure with the zeroed force instead of the force before; shape (n, k)."""
     if not ready.any():
         return zeroed
-    out = zeroed.copy()
+    out = zeroed.copy(order="K")
     for j in np.flatnonzero(ready):
         force = int(np.flatnonzero(owner == owner[j])[0])
         old, new = before[:, force], zeroed[:, force]

@@ -100,9 +100,9 @@ def find_unloaded(
     width = max(3, round(SHORTEST_S / step_s))
     if force_n.size < 2 * width:
         return ZeroReport()
-    total = np.concatenate(([0.0], np.cumsum(force_n)))
-    means = (total[width:] - total[:-width]) / width
-    lowest = float(means.min())
+    total = np.zeros(force_n.size + 1)
+    np.cumsum(force_n, out=total[1:])
+    lowest = float((total[width:] - total[:-width]).min()) / width
     loaded = loaded_level(force_n) if loaded_n is None else loaded_n
     if abs(lowest) > LARGEST_OFFSET_FRAC * loaded:
         return ZeroReport()
@@ -118,7 +118,9 @@ def find_unloaded(
         return ZeroReport()
     values = np.concatenate([force_n[a:b] for a, b in at_rest])
     # A plate has noise. Whole stretches of one and the same number were written by a program that cut small forces.
-    if float(np.mean(values == np.median(values))) > 0.9:
+    if np.count_nonzero(values[1:] == values[:-1]) > 0.5 * values.size and (
+        float(np.mean(values == np.median(values))) > 0.9
+    ):
         above = force_n[force_n > np.median(values)]
         return ZeroReport(tuple(at_rest), float(np.median(values)), 0.0, float(above.min()) if above.size else None)
     empty = any(a == 0 or b == force_n.size or (b - a) * step_s >= STANDING_EMPTY_S for a, b in at_rest)
@@ -153,5 +155,5 @@ def apply_zero(
     if len(times) == 1:
         corrected = channels - means[0]
     else:
-        corrected = channels - np.column_stack([np.interp(t_s, times, m) for m in means.T])
+        corrected = channels - np.stack([np.interp(t_s, times, m) for m in means.T]).T
     return corrected, replace(report, times_s=times, counts=counts)
