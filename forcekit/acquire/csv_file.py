@@ -25,7 +25,7 @@ _LARGEST_RATE_DEVIATION = 0.02
 """A time column that differs more than this from the rate in the device file is noted; our choice."""
 
 
-def read_csv(path: str | Path, device: DeviceFile) -> Stream:
+def read_csv(path: str | Path, device: DeviceFile, content: bytes | None = None) -> Stream:
     """Read the channels of a device from a CSV or any other table of numbers in a text file.
 
     Parameters
@@ -33,6 +33,8 @@ def read_csv(path: str | Path, device: DeviceFile) -> Stream:
     path : str or Path
     device : DeviceFile
         Says which column is which channel and where the time comes from.
+    content : bytes, optional
+        What stands in the file, where somebody has read it already.
 
     Returns
     -------
@@ -52,7 +54,7 @@ def read_csv(path: str | Path, device: DeviceFile) -> Stream:
         runs backwards, or there are fewer than 50 rows.
     """
     path = Path(path)
-    data, text_notes = read_text(path, device.table.encoding)
+    data, text_notes = read_text(path, device.table.encoding, content)
     layout = find_layout(data, device.table, path.name)
     names: dict[str, int] = {}
     notes = [*text_notes, *layout.notes]

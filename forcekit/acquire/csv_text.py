@@ -18,7 +18,7 @@ _NOTHING = b" \t\r\n\0\xef\xbb\xbf\xfe\xff"
 _CONTROL = bytes(set(range(32)) - {9, 10, 12, 13}) + b"\x7f"
 
 
-def read_text(path: Path, encoding: str) -> tuple[bytes, tuple[str, ...]]:
+def read_text(path: Path, encoding: str, content: bytes | None = None) -> tuple[bytes, tuple[str, ...]]:
     r"""Bytes of a file as UTF-8, without byte-order mark, with ``\n`` line ends; and notes on guesses.
 
     Parameters
@@ -27,13 +27,15 @@ def read_text(path: Path, encoding: str) -> tuple[bytes, tuple[str, ...]]:
     encoding : str
         As the device file says. A byte-order mark overrules it; if the default "utf-8" does not fit, the file
         is read as Windows-1252, which differs only in letters, never in digits.
+    content : bytes, optional
+        What stands in the file, where somebody has read it already.
 
     Raises
     ------
     InputError
         If the file cannot be opened, is empty or holds no text.
     """
-    data = text_bytes(path)
+    data = text_bytes(path) if content is None else content
     if not (data[:1000].strip(_NOTHING) or data.strip(_NOTHING)):
         raise InputError(f"{path.name}: the file is empty; export the recording again.")
     for start, what in _PACKED.items():

@@ -23,7 +23,8 @@ READERS: dict[str, tuple[str, str]] = {
     ".txt": ("forcekit.acquire.csv_file", "read_csv"),
     ".tsv": ("forcekit.acquire.csv_file", "read_csv"),
 }
-"""Suffix of a file -> (module, function); the function makes a `Stream` of a path and a device file."""
+"""Suffix of a file -> (module, function); the function makes a `Stream` of a path, a device file, and the bytes if they
+are known."""
 
 WHOLE: dict[str, tuple[str, str]] = {
     ".parquet": ("forcekit.acquire.recording_file", "read_recording"),
@@ -40,6 +41,8 @@ def read(
     bar: str | Path | None = None,
     bar_device: str | Path | DeviceFile | None = None,
     card: str | Path | AttemptCard | None = None,
+    *,
+    content: bytes | None = None,
 ) -> Recording:
     """Read a recording: the file of the plate, that of the bar sensor if there is one, and the attempt card.
 
@@ -53,6 +56,8 @@ def read(
     bar : str or Path, optional
         File of the bar sensor; may be the same file.
     card : str, Path or AttemptCard, optional
+    content : bytes, optional
+        What stands in the file of `path`, where somebody has read it already; of tables of text only.
 
     Raises
     ------
@@ -62,7 +67,7 @@ def read(
     cards = card if isinstance(card, AttemptCard) else AttemptCard() if card is None else load_card(card)
     if Path(path).suffix.lower() in WHOLE:
         return _whole(Path(path), device, bar, bar_device, card if card is None else cards)
-    first = read_stream(path, device)
+    first = read_stream(path, device, content=content)
     if bar is None:
         return Recording(plate=first, card=cards) if first.device.kind == "plate" else Recording(bar=first, card=cards)
     if first.device.kind != "plate":
@@ -104,7 +109,13 @@ def _whole(
     return Recording(recording.plate, beside, recording.card if card is None else card, recording.cards)
 
 
-def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None, *, kind: str = "plate") -> Stream:
+def read_stream(
+    path: str | Path,
+    device: str | Path | DeviceFile | None = None,
+    *,
+    kind: str = "plate",
+    content: bytes | None = None,
+) -> Stream:
     """Read one file with the reader of its suffix.
 
     Parameters
@@ -114,6 +125,8 @@ def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None,
         Left out, it is looked for; see `read`.
     kind : "plate" or "bar"
         Which device file to look for.
+    content : bytes, optional
+        As for `read`.
 
     Raises
     ------
@@ -130,10 +143,12 @@ def read_stream(path: str | Path, device: str | Path | DeviceFile | None = None,
             f"{', '.join([*READERS, *WHOLE])}, so "
             "export to one of them or rename the file."
         )
-    check_is_file(path)
+    if content is None:
+        check_is_file(path)
     module, function = entry
-    reader: Callable[[Path, DeviceFile], Stream] = getattr(importlib.import_module(module), function)
-    return reader(path, device if isinstance(device, DeviceFile) else load_device(device or device_for(path, kind)))
+    reader: Callable[[Path, DeviceFile, bytes | None], Stream] = getattr(importlib.import_module(module), function)
+    described = device if isinstance(device, DeviceFile) else load_device(device or device_for(path, kind))
+    return reader(path, described, content)
 
 
 def device_for(path: Path, kind: str = "plate") -> Path:

@@ -22,7 +22,7 @@ Indices = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
 
 BLOCK = 64
 """Samples whose sums are taken together (our choice)."""
-ONE_AND_PLACE = np.column_stack((np.ones(BLOCK), np.arange(BLOCK)))
+ONE_AND_REST = np.column_stack((np.ones(BLOCK), np.arange(BLOCK, 0, -1)))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -153,23 +153,22 @@ class RunningIntegrals:
     """Trapezoid integrals of curves from their first sample on, worked out at the samples that are asked for.
 
     A few instants of a lift are read; sums over blocks of samples lead up to each, so that the integrals need not be
-    there for every sample. With S the sum of y and M that of k·y over the samples 0..i, in steps:
-    once = S - (y_0 + y_i)/2, twice = (i + 1) S - M - ((i + 1) y_0 + S + once)/2.
+    there for every sample. With S the sum of y and D that of (i + 1 - k)·y over the samples k = 0..i, in steps:
+    once = S - (y_0 + y_i)/2, twice = D - ((i + 1) y_0 + S + once)/2.
 
     Attributes
     ----------
     curves : array, shape (b, n)
     step_s : float, second
-    sums, moments : array, shape (b, m + 1)
-        S and M of all samples before each block.
+    before : array, shape (m + 1, 2, b)
+        S and D of all samples before each block.
     known : dict
         Of samples asked for before.
     """
 
     curves: FloatArray
     step_s: float
-    sums: FloatArray
-    moments: FloatArray
+    before: FloatArray
     known: dict[int, tuple[FloatArray, FloatArray, FloatArray]] = field(default_factory=dict)
 
     @classmethod
@@ -177,29 +176,29 @@ class RunningIntegrals:
         """Integrals of curves of shape (b, n)."""
         b, n = curves.shape
         m = n // BLOCK
-        in_block = curves[:, : m * BLOCK].reshape(b, m, BLOCK) @ ONE_AND_PLACE
-        in_block[:, :, 1] += BLOCK * np.arange(m) * in_block[:, :, 0]
-        before = np.zeros((b, m + 1, 2))
-        np.cumsum(in_block, axis=1, out=before[:, 1:])
-        return cls(curves, step_s, before[:, :, 0], before[:, :, 1])
+        in_block = (curves[:, : m * BLOCK].reshape(b, m, BLOCK) @ ONE_AND_REST).transpose(1, 2, 0)
+        before = np.zeros((m + 1, 2, b))
+        np.cumsum(in_block[:, 0], axis=0, out=before[1:, 0])
+        np.cumsum(in_block[:, 1] + BLOCK * before[:-1, 0], axis=0, out=before[1:, 1])
+        return cls(curves, step_s, before)
 
     def at(self, i: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Values at the samples i and i + 1, and their integrals and those of the integrals; each of shape (b, 2)."""
+        """Values at the samples i and i + 1, and their integrals and those of the integrals; each of shape (2, b)."""
         found = self.known.get(i)
         if found is None:
-            y, (q, k) = self.curves[:, i : i + 2], divmod(i + 1, BLOCK)
-            part = self.curves[:, q * BLOCK : i + 1] @ ONE_AND_PLACE[:k]
-            total = np.empty((y.shape[0], 2))
-            total[:, 0] = self.sums[:, q] + part[:, 0]
-            moment = total.copy()
-            moment[:, 0] = self.moments[:, q] + part[:, 1] + q * BLOCK * part[:, 0]
-            total[:, 1] = total[:, 0] + y[:, 1]
-            moment[:, 1] = moment[:, 0] + (i + 1) * y[:, 1]
-            y_0, n = self.curves[:, :1], np.array([i + 1.0, i + 2.0])
-            once = total - 0.5 * (y_0 + y)
-            twice = n * total - moment - 0.5 * (n * y_0 + total + once)
-            found = y, self.step_s * once, self.step_s**2 * twice
-            self.known[i] = found
+            q, k = divmod(i + 1, BLOCK)
+            values, first = self.curves[:, i : i + 2].T, self.curves[:, 0]
+            part = ONE_AND_REST[BLOCK - k :].T @ self.curves[:, q * BLOCK : i + 1].T
+            total, rest = part + self.before[q]
+            rest += k * self.before[q, 0]
+            once, twice = np.empty(values.shape), np.empty(values.shape)
+            once[0] = total - 0.5 * (first + values[0])
+            once[1] = once[0] + 0.5 * (values[0] + values[1])
+            twice[0] = rest - 0.5 * ((i + 1) * first + total + once[0])
+            twice[1] = twice[0] + 0.5 * (once[0] + once[1])
+            once *= self.step_s
+            twice *= self.step_s**2
+            found = self.known[i] = values, once, twice
         return found
 
 
@@ -241,7 +240,7 @@ class ErrorCurve:
             i = min(max(int(place // 1.0), 0), self.n_samples - 2)
             weights = np.array([1.0 - (place - i), place - i])
             parts = (
-                self.integrals.at(i)[self.n_integrals] @ weights,
+                weights @ self.integrals.at(i)[self.n_integrals],
                 self.more[:, i : i + 2] @ weights,
                 weights @ self.steps.at(np.array([[i], [i + 1.0]]), self.n_integrals),
             )

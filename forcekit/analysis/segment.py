@@ -15,6 +15,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forcekit.mechanics.motion import running_integral
 from forcekit.mechanics.stance import still_stretches
 from forcekit.mechanics.zero import ZeroReport, runs
 from forcekit.model import FloatArray
@@ -163,13 +164,14 @@ def _follow(
     base = max(first, last - guard - round(3.0 * rate_hz))
     weight = float(force_n[base : last - guard].mean())
     stop = min(force_n.size, last + round(LONGEST_LIFT_S * rate_hz))
-    acceleration = gravity_mps2 * (force_n[base:stop] / weight - 1.0)
-    speed = np.concatenate(([0.0], np.cumsum(0.5 * (acceleration[1:] + acceleration[:-1])) / rate_hz))
     offset = last - guard - base
-    wait = min(speed.size, offset + guard + round(LONGEST_WAIT_S * rate_hz))
-    moving = np.flatnonzero(np.abs(speed[offset:wait]) > SLOWEST_DIP_MPS)
+    wait = offset + guard + round(LONGEST_WAIT_S * rate_hz)
+    acceleration = gravity_mps2 * (force_n[base : min(stop, base + wait)] / weight - 1.0)
+    speed = running_integral(acceleration, 1.0 / rate_hz)
+    moving = np.flatnonzero(np.abs(speed[offset:]) > SLOWEST_DIP_MPS)
     if moving.size == 0 or speed[offset + moving[0]] > 0.0:
         return None
+    speed = running_integral(gravity_mps2 * (force_n[base:stop] / weight - 1.0), 1.0 / rate_hz)
     i_down = offset + int(moving[0])
     if following < base + i_down - round(0.1 * rate_hz) and following - last > 0:
         return None  # a later still stretch is nearer to this movement and will be asked

@@ -8,6 +8,7 @@ import gc
 import hashlib
 import os
 import sys
+from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,7 +18,7 @@ import msgspec
 import numpy as np
 
 from forcekit.acquire.device_file import load_card, load_device
-from forcekit.acquire.source import WHOLE, read
+from forcekit.acquire.source import READERS, WHOLE, read
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.batch.columns import counts_of, csv_lines, lift_row
 from forcekit.batch.find import Job
@@ -89,21 +90,32 @@ class ToKeep:
 
 @dataclass(slots=True)
 class _Inputs:
-    """Files of one recording by role, with SHA-256, and size and time when it was taken."""
+    """Files of one recording by role, with SHA-256, and size and time when it was taken.
+
+    The bytes of the recording itself are kept until it is read.
+    """
 
     paths: dict[str, Path] = field(default_factory=dict)
     hashes: dict[str, str] = field(default_factory=dict)
     stamps: dict[str, tuple[int, int]] = field(default_factory=dict)
+    content: bytes | None = None
 
     def add(self, role: str, path: Path) -> None:
         try:
             stamp = _stamp_of(path)
-            digest = hash_of(path)
+            content = path.read_bytes()
         except OSError as error:
             raise InputError(
                 f"{path.name}: the file cannot be read ({error.strerror}); check its permissions."
             ) from error
-        self.paths[role], self.hashes[role], self.stamps[role] = path, digest, stamp
+        self.paths[role], self.hashes[role], self.stamps[role] = path, hashlib.sha256(content).hexdigest(), stamp
+        if role == "recording" and path.suffix.lower() in READERS:
+            self.content = content
+
+    def taken(self) -> bytes | None:
+        """Give the bytes of the recording away."""
+        content, self.content = self.content, None
+        return content
 
     def changed(self) -> bool:
         """Whether a file is no longer what was hashed; only one with another size or time is hashed again."""
@@ -139,7 +151,9 @@ def analyze_group(common: Common, group: Sequence[tuple[Job, str]]) -> list[tupl
     """
     check_identity(common.identity)
     keep_freed_memory()
-    return [_analyze_one(common, job, known) for job, known in group]
+    # First all are read, then all are analysed: the code of either stays in the fast memory of the processor.
+    opened = deque(_open(common, job, known) for job, known in group)
+    return [_measure(common, opened.popleft()) for _ in group]
 
 
 @functools.cache
@@ -157,35 +171,62 @@ def keep_freed_memory() -> None:
             mallopt(-1, 1 << 28)
 
 
-def _analyze_one(common: Common, job: Job, known: str) -> tuple[Done | None, ToKeep | None]:
-    inputs = _Inputs()
-    fingerprint = ""
+@dataclass(slots=True)
+class _Opened:
+    """A recording that is read, or why it is not, or neither if what is known of it still holds."""
+
+    job: Job
+    inputs: _Inputs
+    fingerprint: str = ""
+    recording: Recording | None = None
+    at: float = 0.0
+    filled: list[str] = field(default_factory=list)
+    problem: str | None = None
+
+
+def _open(common: Common, job: Job, known: str) -> _Opened:
+    """Find, hash and read the files of a job."""
+    out = _Opened(job, _Inputs())
     try:
-        problem = _find_inputs(common, job, inputs)
-        if "recording" in inputs.hashes:
-            fingerprint = _fingerprint(common, job, inputs, problem)
-            if fingerprint == known:
-                return None, None
+        problem = _find_inputs(common, job, out.inputs)
+        if "recording" in out.inputs.hashes:
+            out.fingerprint = _fingerprint(common, job, out.inputs, problem)
+            if out.fingerprint == known:
+                return out
         if problem is not None:
             raise problem
-        recording = _read(job, inputs)
-        at, filled = 0.0, list[str]()
+        recording = _read(job, out.inputs)
         if common.store is not None:
             from forcekit.batch.into_store import with_known
 
-            recording, at, filled = with_known(common.store, recording, inputs.paths["recording"], job.date)
+            path = out.inputs.paths["recording"]
+            recording, out.at, out.filled = with_known(common.store, recording, path, job.date)
+        out.recording = recording
+    except Exception as error:  # a mistake of ours in one file must not cost the others
+        out.problem = str(error) if isinstance(error, ForcekitError) else _unexpected(error)
+    out.inputs.content = None
+    return out
+
+
+def _measure(common: Common, opened: _Opened) -> tuple[Done | None, ToKeep | None]:
+    """Analyse a recording that is read, and make its lines."""
+    job, inputs, recording = opened.job, opened.inputs, opened.recording
+    if opened.problem is not None:
+        return failed(job, opened.problem, opened.fingerprint, inputs), None
+    if recording is None:
+        return None, None
+    try:
         analysis = analyze(recording, common.settings)
         if inputs.changed():
-            fingerprint = ""
+            opened.fingerprint = ""
             raise InputError(f"{job.name}: the file was changed while it was read; run the batch again.")
-    except ForcekitError as error:
-        return failed(job, str(error), fingerprint, inputs), None
-    except Exception as error:  # a mistake of ours in one file must not cost the others
-        return failed(job, _unexpected(error), fingerprint, inputs), None
+    except Exception as error:  # as in `_open`
+        why = str(error) if isinstance(error, ForcekitError) else _unexpected(error)
+        return failed(job, why, opened.fingerprint, inputs), None
     keep = None
     if any(lift.card.athlete is not None for lift in analysis.lifts) and common.store is not None:
-        keep = _to_keep(common, analysis, recording, inputs, at, filled)
-    return _done(job, analysis, fingerprint, inputs), keep
+        keep = _to_keep(common, analysis, recording, inputs, opened.at, opened.filled)
+    return _done(job, analysis, opened.fingerprint, inputs), keep
 
 
 def _find_inputs(common: Common, job: Job, inputs: _Inputs) -> InputError | None:
@@ -256,7 +297,8 @@ def _read(job: Job, inputs: _Inputs) -> Recording:
     if job.card is not None:
         card = AttemptCard(**({} if card is None else said_of(card)) | said_of(job.card))
     path = inputs.paths["recording"]
-    recording = read(path, devices.get("device"), inputs.paths.get("bar"), devices.get("bar_device"), card)
+    bar, bar_device = inputs.paths.get("bar"), devices.get("bar_device")
+    recording = read(path, devices.get("device"), bar, bar_device, card, content=inputs.taken())
     return replace(recording, cards=job.cards) if job.cards else recording
 
 

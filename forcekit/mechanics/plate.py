@@ -202,16 +202,17 @@ def _check_channels(rate_hz: float, stream: Stream) -> None:
             "Export at a higher rate."
         )
     for name, values in stream.raw.items():
-        n = values.size - int(np.count_nonzero(np.isfinite(values)))
-        if n:
+        finite = np.isfinite(values)
+        if not finite.all():
+            n = values.size - int(np.count_nonzero(finite))
             raise InputError(
                 f'{stream.source}: {n} sample{"s" * (n != 1)} of channel "{name}" hold no finite number; leave '
                 "such samples out of the recording, a gap is dealt with."
             )
     names = [cell.channel for plate in stream.device.plates if plate.kind == "cells" for cell in plate.cells]
-    moves = any(np.ptp(stream.raw[name]) > 0.0 for name in names)
-    for name in names:
-        if moves and np.ptp(stream.raw[name]) == 0.0:
+    dead = [name for name in names if not (stream.raw[name] != stream.raw[name][0]).any()]
+    for name in dead:
+        if len(dead) < len(names):
             raise InputError(
                 f'{stream.source}: load cell "{name}" never changes; it is dead or not connected, so neither weight '
                 "nor pressure can be told. Check the cell and its column in the device file."

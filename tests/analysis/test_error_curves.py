@@ -40,7 +40,7 @@ def test_integrals_at_a_sample_are_those_of_the_trapezoid_rule(n: int) -> None:
     integrals = RunningIntegrals.of(curves, 0.002)
     for i in range(n - 1):
         for found, whole in zip(integrals.at(i), expected, strict=True):
-            np.testing.assert_allclose(found, whole[:, i : i + 2], rtol=1e-12, atol=1e-12)
+            np.testing.assert_allclose(found.T, whole[:, i : i + 2], rtol=1e-12, atol=1e-12)
 
 
 @pytest.mark.parametrize("n_integrals", [0, 1, 2])

@@ -2,8 +2,9 @@
 
 It reads the file, sums the cells, takes the zero from the empty plate, filters, finds standing still, weighs,
 integrates, finds onset, braking, lowest point and take-off, and gives the same measures that forcekit gives for this
-plate: without intervals, checks, findings, gaps, limits of the converter, and it takes the first dip and drive it
-sees. Run as ``python tests/benchmarks/plain_script.py FILES...`` it writes them as one table.
+plate: without checks, findings, gaps, limits of the converter, and it takes the first dip and drive it sees. Intervals
+it has by the ordinary way alone, by doing all of it again with other errors drawn for the plate. Run as
+``python tests/benchmarks/plain_script.py OUT FILES...`` it writes the measures as one table.
 """
 
 from __future__ import annotations
@@ -22,22 +23,42 @@ CELLS = {
     for side, y0 in (("left", 0.38), ("right", -0.38))
     for i, (x, y) in enumerate(CORNERS)
 }
+PLACES = np.array(list(CELLS.values()))
+GAIN_U, ZERO_U_N, DRIFT_U_NPS, POSITION_U_M = 0.005, 2.0, 0.05, 0.001  # as a device file that states none
 GRAVITY = 9.81
 FOOT_M, HEEL_M, STATURE_M = 0.265, -0.12, 1.74
 
 
 def measures(path: Path) -> dict[str, float]:
     """Measures of the first dip and drive of a recording."""
+    return _measured(*_read(path))
+
+
+def intervals(path: Path, n_trials: int = 100) -> dict[str, tuple[float, float, float]]:
+    """The same with the ends of their 95 % intervals, from trials with gains, zeros, drifts and places of the cells."""
+    rng = np.random.default_rng(1)
+    t, cells = _read(path)
+    value, trials = _measured(t, cells), []
+    for _ in range(n_trials):
+        gain, zero, drift = (rng.normal(0.0, u, 8) for u in (GAIN_U, ZERO_U_N, DRIFT_U_NPS))
+        moved = PLACES + rng.normal(0.0, POSITION_U_M, PLACES.shape)
+        trials.append(_measured(t, cells * (1.0 + gain) + zero + np.outer(t - t[0], drift), moved))
+    drawn = pd.DataFrame(trials)
+    return {name: (value[name], *drawn[name].quantile([0.025, 0.975])) for name in value}
+
+
+def _read(path: Path) -> tuple[np.ndarray, np.ndarray]:
     data = pd.read_csv(path, skiprows=1)  # the comment line of the recordings of `batch_files`
-    t = data["time"].to_numpy()
+    return data["time"].to_numpy(), data[list(CELLS)].to_numpy()
+
+
+def _measured(t: np.ndarray, cells: np.ndarray, places: np.ndarray = PLACES) -> dict[str, float]:
     rate = 1.0 / np.median(np.diff(t))
-    cells = data[list(CELLS)].to_numpy()
     force = cells.sum(axis=1)
     empty = force < 0.05 * np.quantile(force, 0.95)
     if empty.sum() > 0.1 * rate:
         cells = cells - cells[empty].mean(axis=0)
     b, a = butter(2, 50.0, fs=rate)
-    places = np.array(list(CELLS.values()))
     fz, fx, fy = filtfilt(b, a, np.column_stack([cells.sum(axis=1), cells @ places]), axis=0).T
     with np.errstate(divide="ignore", invalid="ignore"):
         cop_x = np.where(fz > 100.0, fx / fz, np.nan)
