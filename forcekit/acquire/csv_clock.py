@@ -93,15 +93,20 @@ def make_clock(
     """
     notes = []
     keep = np.ones(stamps.size, dtype=bool)
-    if not (np.diff(stamps) > 0.0).all():
+    steps = np.diff(stamps)
+    rising = stamps.size < 2 or float(steps.min()) > 0.0
+    if not rising:
         _refuse_backwards(stamps, where, line_of)
         keep = ~_repeats(stamps, columns)
         if not keep.all():
             n, first = int((~keep).sum()), line_of(int(np.argmin(keep)))
             notes.append(f"{n} repeated row{'s' * (n != 1)} left out, the first in line {first}.")
-    t_s = (stamps if keep.all() else stamps[keep]) - stamps[0]
-    t_s *= unit_s
-    steps = np.diff(t_s)
+    if rising and unit_s == 1.0 and float(stamps[0]) == 0.0:
+        t_s = stamps  # the usual file of an hour; nothing of its length is made anew
+    else:
+        t_s = (stamps if rising else stamps[keep]) - stamps[0]
+        t_s *= unit_s
+        steps = np.diff(t_s)
     step_s = _usual_step(steps)
     _refuse_rate(step_s, unit_s, where)
     even = _evened(t_s, steps, step_s)
@@ -154,6 +159,8 @@ def _usual_step(steps: FloatArray) -> float:
     """Mean step between samples, gaps left out."""
     if not (steps > 0.0).any():
         return 0.0
+    if float(steps.min()) > 0.75 * float(steps.max()):
+        return float(steps.mean())  # nothing is odd; the median, which takes long, would say the same
     # The most frequent step is the true one unless rounding makes shorter steps too.
     median = float(np.median(steps))
     if median > 0.0 and float(steps.min()) > 0.75 * median:

@@ -15,10 +15,10 @@ from forcekit.analysis.phases import Phases
 from forcekit.analysis.reading import Reading, Readings
 from forcekit.analysis.segment import Candidate
 from forcekit.errors import CannotMeasure, InputError, Reason
-from forcekit.mechanics.align import align_by_motion, vertical_part
+from forcekit.mechanics.align import align_by_motion
 from forcekit.mechanics.align_marks import align_by_knocks
 from forcekit.mechanics.bar_quality import BAR_MEASURES, readings_quality
-from forcekit.mechanics.bar_readings import BarReadings, read_bar
+from forcekit.mechanics.bar_readings import BarReadings, Felt, felt_by_bar, read_bar
 from forcekit.mechanics.clock_map import ClockMap, shared_clock
 from forcekit.mechanics.pair_quality import alignment_check, moved_check, stamps_check
 from forcekit.model import AttemptCard, FloatArray, Recording, Stream
@@ -92,7 +92,8 @@ def bar_beside(
         readings = read_bar(recording.bar)
     except InputError as error:
         return BarBeside(None, unusable(error))
-    return BarBeside(readings, bar_clock(recording, t_s, force_n, rate_hz, candidates, readings, gravity_mps2))
+    felt = felt_by_bar(readings)
+    return BarBeside(readings, bar_clock(recording, t_s, force_n, rate_hz, candidates, felt, gravity_mps2))
 
 
 def beside_on(bar: Stream, clock: BarClock) -> BarBeside:
@@ -134,7 +135,7 @@ def bar_clock(
     force_n: FloatArray,
     rate_hz: float,
     candidates: Sequence[Candidate],
-    readings: BarReadings,
+    felt: Felt,
     gravity_mps2: float,
 ) -> BarClock:
     """Find how the bar's clock maps to the plate's.
@@ -150,7 +151,7 @@ def bar_clock(
     if known is not None:
         return known
     if plate.source == bar.source and plate.clock == bar.clock:
-        clock = shared_clock(u_s=0.3 / min(rate, readings.rate_hz))
+        clock = shared_clock(u_s=0.3 / min(rate, felt.rate_hz))
         return BarClock(clock, QualityCheck(ONE_CLOCK, "good", "Plate and bar are rows of one file."))
     stamps = _stamps(plate, bar)
     acceleration = np.zeros(force_n.size)
@@ -163,17 +164,16 @@ def bar_clock(
         acceleration[around] = gravity_mps2 * (force_n[around] / weight - 1.0)
         windows.append((float(t_s[first]), float(t_s[c.lowest])))
         weights.append(weight)
-    vertical = vertical_part(readings.accel_mps2, gravity_mps2)
     found: ClockMap | CannotMeasure
     try:
         found = align_by_motion(
             acceleration,
             rate,
-            vertical,
-            readings.rate_hz,
+            felt.size_mps2,
+            felt.rate_hz,
             windows_s=tuple(windows),
             plate_start_s=float(t_s[0]),
-            bar_start_s=float(readings.t_s[0]),
+            bar_start_s=felt.start_s,
         ).clock
     except CannotMeasure as reason:
         found = reason
@@ -181,11 +181,11 @@ def bar_clock(
         knocked = align_by_knocks(
             force_n,
             rate,
-            vertical + gravity_mps2,
-            readings.rate_hz,
+            felt.size_mps2,
+            felt.rate_hz,
             standing_n=float(np.median(weights)),
             plate_start_s=float(t_s[0]),
-            bar_start_s=float(readings.t_s[0]),
+            bar_start_s=felt.start_s,
             about=None if isinstance(found, CannotMeasure) else found,
         )
     except CannotMeasure:

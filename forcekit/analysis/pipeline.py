@@ -183,13 +183,13 @@ def _clock_of(
     if recording.bar is None:
         return None
     from forcekit.analysis.beside import bar_clock, session_clock, unusable
-    from forcekit.mechanics.bar_readings import read_bar
+    from forcekit.mechanics.bar_readings import felt_by_bar
 
     known = session_clock(recording)
     if known is not None:
         return known
     try:
-        readings = read_bar(recording.bar, gyro=False)
+        felt = felt_by_bar(recording.bar)
     except InputError as error:
         return unusable(error)
     t0, rate = float(timebase.t_s[0]), timebase.rate_hz
@@ -202,7 +202,7 @@ def _clock_of(
                   None, False)
         for w in windows
     ]  # fmt: skip
-    return bar_clock(recording, timebase.t_s, force_n, rate, rough, readings, gravity)
+    return bar_clock(recording, timebase.t_s, force_n, rate, rough, felt, gravity)
 
 
 def window_of(recording: Recording, window: Window, clock: ClockMap | CannotMeasure | None = None) -> Recording:

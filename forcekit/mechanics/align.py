@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
-from forcekit.mechanics.align_search import LEAST_LIFTS, AlignSettings, Scores, scores
+from forcekit.mechanics.align_search import LEAST_LIFTS, AlignSettings, Curve, Scores, scores
 from forcekit.mechanics.clock_map import ClockMap, fit_clock
 from forcekit.mechanics.slide import Spline, spline
 from forcekit.model import FloatArray
@@ -85,7 +85,8 @@ def align_by_motion(
         Acceleration of the system, g(F/W - 1), of the whole recording or at least of the windows.
     plate_rate_hz, bar_rate_hz : float
     bar_mps2 : array, shape (m,)
-        Vertical acceleration of the bar, of its whole recording, see `vertical_part`.
+        Vertical acceleration of the bar, of its whole recording, see `vertical_part`; a constant more or less (the
+        size of the force as it is felt) makes no difference.
     windows_s : tuple of (float, float)
         Start and end on the plate's clock: stance, dip and braking of each lift, not further: after that the bar
         leaves the body.
@@ -113,18 +114,16 @@ def align_by_motion(
     if not windows_s:
         raise CannotMeasure(Reason.NOT_ALIGNED, "no movement of the plate was given to compare the bar's with")
     rate = min(s.rate_hz, plate_rate_hz, bar_rate_hz)
-    plate = _smooth(plate_mps2, plate_rate_hz, s.cutoff_hz)
-    bar = _smooth(bar_mps2, bar_rate_hz, s.cutoff_hz)
-    plate_t = plate_start_s + np.arange(plate.size) / plate_rate_hz
-    bar_t = bar_start_s + np.arange(bar.size) / bar_rate_hz
-    found_at = scores((plate_t, plate), (bar_t, bar), rate, windows_s, largest_offset_s, s)
+    plate = Curve(plate_mps2, plate_start_s, plate_rate_hz, s.cutoff_hz)
+    bar = Curve(bar_mps2, bar_start_s, bar_rate_hz, s.cutoff_hz)
+    found_at = scores(plate, bar, rate, windows_s, largest_offset_s, s)
     best, correlation, rival, rival_offset, confidence = _best(found_at, len(windows_s), s)
     centre = float(np.mean([0.5 * (a + b) for a, b in windows_s]))
     # At this offset the bar was not recording in all of them, perhaps.
-    begin, end = bar_t[0] - best - 2.0 / rate, bar_t[-1] - best + 2.0 / rate
+    begin, end = bar.start_s - best - 2.0 / rate, bar.end_s - best + 2.0 / rate
     n_lifts = len(windows_s)
     windows_s = tuple((a, b) for a, b in windows_s if begin <= a and b <= end)
-    found = [_refined(plate_t, plate, bar_t, bar, w, best, centre, rate, s) for w in windows_s]
+    found = [_refined(plate, bar, w, best, centre, rate, s) for w in windows_s]
     shifts, us = np.array([f[0] for f in found]), np.array([f[1] for f in found])
     middles = np.array([0.5 * (a + b) for a, b in windows_s])
     if correlation * middles.size < s.least_correlation * n_lifts:
@@ -140,13 +139,6 @@ def align_by_motion(
     return Alignment(clock, correlation, rival, rival_offset, shifts, us)
 
 
-def _smooth(values: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
-    from scipy.ndimage import gaussian_filter1d
-
-    # A Gaussian of this width halves the power at the cut-off; it has no delay, so both signals keep their time.
-    return np.asarray(gaussian_filter1d(values, rate_hz * 0.1325 / cutoff_hz, mode="nearest"))
-
-
 def _best(found: Scores, n_lifts: int, s: AlignSettings) -> tuple[float, float, float, float, float]:
     """Best offset and its fit, the best rival's fit and where it is, and the confidence; refuses what is not clear."""
     offsets, fits = found.offsets_s, found.fits
@@ -154,7 +146,7 @@ def _best(found: Scores, n_lifts: int, s: AlignSettings) -> tuple[float, float, 
     evidence = -0.5 * s.worth * found.covered * np.log1p(-(np.clip(fits, 0.0, 0.9999) ** 2))
     i = int(np.argmax(evidence))
     best = float(fits[i])
-    step = offsets[1] - offsets[0]
+    step = float(np.diff(offsets[max(i - 1, 0) : i + 2]).min())  # away from what was looked at closely it is longer
     peaks = np.flatnonzero((evidence[1:-1] >= evidence[:-2]) & (evidence[1:-1] > evidence[2:])) + 1
     apart = peaks[np.abs(offsets[peaks] - offsets[i]) > s.lobe_s]
     rival_at = int(apart[np.argmax(evidence[apart])]) if apart.size else i
@@ -206,15 +198,7 @@ def _too_few(n_lifts: int, which: str) -> str:
 
 
 def _refined(
-    plate_t: FloatArray,
-    plate: FloatArray,
-    bar_t: FloatArray,
-    bar: FloatArray,
-    window: tuple[float, float],
-    offset: float,
-    centre: float,
-    rate: float,
-    s: AlignSettings,
+    plate: Curve, bar: Curve, window: tuple[float, float], offset: float, centre: float, rate: float, s: AlignSettings
 ) -> tuple[float, float]:
     """Offset of one window between samples, and its standard uncertainty by itself.
 
@@ -223,29 +207,28 @@ def _refined(
     """
     t = np.arange(np.ceil(window[0] * rate), np.floor(window[1] * rate) + 1) / rate
     play = s.drift * abs(0.5 * (window[0] + window[1]) - centre) + 2.0 / rate
-    wanted, _ = _around(plate_t, plate, t[0], t[-1]).at(np.clip(t, plate_t[0], plate_t[-1]))
+    wanted, _ = _around(plate, t[0], t[-1]).at(np.clip(t, plate.start_s, plate.end_s))
     # The steps below go six places further than the tries, at most.
     reach = play + 8.0 / rate
-    curve = _around(bar_t, bar, t[0] + offset - reach, t[-1] + offset + reach)
-
-    def seen(at: float) -> tuple[FloatArray, FloatArray, float]:
-        """Bar's curve and its slope, without their means, and the gain that fits best."""
-        value, slope = curve.at(np.clip(t + at, bar_t[0], bar_t[-1]))
-        value, slope = value - value.mean(), slope - slope.mean()
-        return value, slope, float(value @ wanted) / float(value @ value)
-
-    def misfit(at: float) -> float:
-        value, _, gain = seen(at)
-        left = wanted - gain * value
-        return float(left @ left)
-
+    curve = _around(bar, t[0] + offset - reach, t[-1] + offset + reach)
     wanted = wanted - wanted.mean()
-    tries = offset + np.arange(-np.ceil(play * rate), np.ceil(play * rate) + 1) / rate
-    at = float(tries[int(np.argmin([misfit(x) for x in tries]))])
+    # All tries look at the same grid, each from another place on.
+    tries = int(np.ceil(play * rate))
+    grid = t[0] + offset + np.arange(-tries, t.size + tries) / rate
+    value, _ = curve.at(np.clip(grid, bar.start_s, bar.end_s))
+    shifted = np.lib.stride_tricks.sliding_window_view(value, t.size)
+    shifted = shifted - shifted.mean(axis=1)[:, None]
+    # What is left of the wanted curve: its square less the part along the shifted one.
+    size = np.maximum(np.einsum("ij,ij->i", shifted, shifted), 1e-300)
+    along = np.einsum("ij,j->i", shifted, wanted) ** 2 / size
+    at = offset + (int(np.argmax(along)) - tries) / rate
     for _ in range(6):
-        value, slope, gain = seen(at)
+        value, slope = curve.at(np.clip(t + at, bar.start_s, bar.end_s))
+        value, slope = value - value.mean(), slope - slope.mean()
+        size = float(value @ value)
+        gain = float(value @ wanted) / size
         left = wanted - gain * value
-        column = gain * (slope - float(value @ slope) / float(value @ value) * value)
+        column = gain * (slope - float(value @ slope) / size * value)
         at += float(np.clip(column @ left / (column @ column), -1.0 / rate, 1.0 / rate))
     lags = np.correlate(left, left, "full")[t.size - 1 :]
     zero = int(np.flatnonzero(lags <= 0.0)[0]) if np.any(lags <= 0.0) else t.size
@@ -254,10 +237,10 @@ def _refined(
     return at, float(np.sqrt(max(variance, 1e-18))) / float(column @ column)
 
 
-def _around(t_s: FloatArray, values: FloatArray, first_s: float, last_s: float) -> Spline:
+def _around(curve: Curve, first_s: float, last_s: float) -> Spline:
     """Cubic spline through the samples of a stretch and enough around it for the ends to have no say."""
-    rate = (t_s.size - 1) / (t_s[-1] - t_s[0])
-    a = max(0, int((first_s - t_s[0]) * rate) - SPLINE_MARGIN)
-    b = min(t_s.size, int((last_s - t_s[0]) * rate) + SPLINE_MARGIN + 2)
-    a, b = min(a, t_s.size - SPLINE_MARGIN), max(b, SPLINE_MARGIN)
-    return spline(values[max(a, 0) : b], float(t_s[max(a, 0)]), float(rate))
+    n = curve.raw.size
+    a = max(0, int((first_s - curve.start_s) * curve.rate_hz) - SPLINE_MARGIN)
+    b = min(n, int((last_s - curve.start_s) * curve.rate_hz) + SPLINE_MARGIN + 2)
+    a, b = max(0, min(a, n - SPLINE_MARGIN)), max(b, SPLINE_MARGIN)
+    return spline(curve.smooth(a, min(b, n)), curve.start_s + a / curve.rate_hz, curve.rate_hz)

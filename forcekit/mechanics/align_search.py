@@ -5,7 +5,9 @@ A part of `align`: here the search over all offsets, there what is made of it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from dataclasses import dataclass, field
+from typing import TypeAlias
 
 import numpy as np
 
@@ -13,7 +15,9 @@ from forcekit.errors import CannotMeasure, Reason
 from forcekit.mechanics.slide import Blocks, blocks_of, slid
 from forcekit.model import FloatArray
 
-__all__ = ["LEAST_LIFTS", "AlignSettings", "Scores", "scores"]
+__all__ = ["LEAST_LIFTS", "AlignSettings", "Curve", "Scores", "scores"]
+
+Places: TypeAlias = np.ndarray[tuple[int, ...], np.dtype[np.int64]]
 
 LEAST_LIFTS = 2
 """Of several lifts on the plate the bar must have recorded so many: one lift looks like any other, but the time between
@@ -27,6 +31,8 @@ filter's skirt."""
 CLOSER_FRAC = 0.7
 """Peaks of the coarse search this part as good as its best are looked at closely; what is no rival at 0.8 of the best
 does not become one, since between two coarse offsets, 8 ms off, at most a tenth of a correlation is lost."""
+SMOOTH_REACH = 4.0
+"""A Gaussian is cut off at so many of its widths; 6e-5 of it lies beyond (our choice)."""
 RIVALS = 5
 """At least so many peaks away from the best are looked at closely."""
 
@@ -64,6 +70,61 @@ class AlignSettings:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Curve:
+    """An acceleration on an even clock that is smoothed only where it is looked at.
+
+    Attributes
+    ----------
+    raw : array, shape (n,)
+    start_s, rate_hz, cutoff_hz : float
+    """
+
+    raw: FloatArray
+    start_s: float
+    rate_hz: float
+    cutoff_hz: float
+
+    @property
+    def end_s(self) -> float:
+        """Time of the last sample."""
+        return self.start_s + (self.raw.size - 1) / self.rate_hz
+
+    def smooth(self, first: int, last: int) -> FloatArray:
+        """Smoothed samples first..last-1: the same numbers whatever part is asked for."""
+        margin = round(SMOOTH_REACH * self._width * self.rate_hz) + 1
+        a, b = max(0, first - margin), min(self.raw.size, last + margin)
+        return _smoothed(self.raw[a:b], self._width * self.rate_hz)[first - a : last - a]
+
+    def near(self, t_s: FloatArray) -> FloatArray:
+        """Smoothed curve at rising instants, linear between samples and constant beyond the ends."""
+        place = (t_s[[0, -1]] - self.start_s) * self.rate_hz
+        a = int(np.clip(place[0] - 1.0, 0, self.raw.size - 2))
+        b = int(np.clip(place[1] + 3.0, a + 2, self.raw.size))
+        return np.interp(t_s, self.start_s + np.arange(a, b) / self.rate_hz, self.smooth(a, b))
+
+    def thinned(self, rate_hz: float) -> tuple[FloatArray, FloatArray]:
+        """Times and values of the whole curve at a rate not much above the one given: means, smoothed by the rest."""
+        k = max(1, int(self.rate_hz / rate_hz))
+        n = self.raw.size // k
+        means = np.asarray(self.raw[: k * n].reshape(n, k).mean(axis=1), dtype=np.float64)
+        # A mean over k samples is as wide as (k² - 1)/12 samples squared.
+        width = math.sqrt((self._width * self.rate_hz) ** 2 - (k**2 - 1) / 12.0) / k
+        t_s = self.start_s + (0.5 * (k - 1) + k * np.arange(n, dtype=np.float64)) / self.rate_hz
+        return np.asarray(t_s, dtype=np.float64), _smoothed(means, width)
+
+    @property
+    def _width(self) -> float:
+        # A Gaussian of this width halves the power at the cut-off; it has no delay, so all curves keep their time.
+        return 0.1325 / self.cutoff_hz
+
+
+def _smoothed(values: FloatArray, width: float) -> FloatArray:
+    from scipy.ndimage import gaussian_filter1d
+
+    return np.asarray(gaussian_filter1d(values, width, mode="nearest", truncate=SMOOTH_REACH))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class _Template:
     """A window on the search's grid: its first place, its curve without the mean, its size, and the clocks' play."""
 
@@ -73,16 +134,50 @@ class _Template:
     play: int
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Search:
-    """Bar and windows on a grid whose places are multiples of 1/rate, with running sums of the bar."""
+@dataclass(frozen=True, slots=True)
+class _Grid:
+    """Places that are multiples of 1/rate: the bar's recording, or a part of it, on them."""
 
     rate_hz: float
     first: int
+    size: int
+
+    @classmethod
+    def of(cls, rate_hz: float, bar: Curve) -> _Grid:
+        """Places of a whole recording."""
+        first = int(np.floor(bar.start_s * rate_hz))
+        return cls(rate_hz, first, int(np.ceil(bar.end_s * rate_hz)) - first + 1)
+
+    def times(self) -> FloatArray:
+        """Seconds on the bar's clock."""
+        return np.asarray(np.arange(self.first, self.first + self.size) / self.rate_hz, dtype=np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Search:
+    """Bar and windows on a grid, with running sums of the bar.
+
+    `energies` are those of all stretches of the bar, without their means, by the stretch's length: windows are alike.
+    """
+
+    grid: _Grid
     bar: FloatArray
     sums: FloatArray
     squares: FloatArray
     templates: tuple[_Template, ...]
+    energies: dict[int, FloatArray] = field(default_factory=dict)
+
+    def energy(self, m: int) -> FloatArray:
+        """Sum of squares of every stretch of m places without its mean."""
+        found = self.energies.get(m)
+        if found is None:
+            found = self.sums[m:] - self.sums[:-m]
+            found *= found
+            found /= -m
+            found += self.squares[m:]
+            found -= self.squares[:-m]
+            self.energies[m] = np.maximum(found, 1e-300, out=found)
+        return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -101,47 +196,38 @@ class Scores:
     covered: FloatArray
 
 
-def _search_at(
-    rate: float,
-    plate: tuple[FloatArray, FloatArray],
-    bar_t: FloatArray,
-    bar: FloatArray,
-    windows: tuple[tuple[float, float], ...],
-    drift: float,
-) -> _Search:
-    """Lay bar and windows on a grid."""
-    first = int(np.floor(bar_t[0] * rate))
-    signal = np.interp(np.arange(first, np.ceil(bar_t[-1] * rate) + 1) / rate, bar_t, bar)
-    y = signal - signal.mean()
+def _templates(
+    rate: float, plate: Curve, windows: tuple[tuple[float, float], ...], drift: float
+) -> tuple[_Template, ...]:
+    """Lay the windows on a grid."""
     centre = np.mean([0.5 * (a + b) for a, b in windows])
-    templates = []
+    out = []
     for a, b in windows:
         t = np.arange(np.ceil(a * rate), np.floor(b * rate) + 1)
-        if y.size < t.size:
-            raise CannotMeasure(Reason.NOT_ALIGNED, "the bar's recording is shorter than stance and dip on the plate")
-        x = np.interp(t / rate, *plate)
+        x = plate.near(t / rate)
         x = x - x.mean()
-        templates.append(
-            _Template(int(t[0]), x, float(np.sqrt(x @ x)), round(drift * abs(0.5 * (a + b) - centre) * rate))
-        )
+        out.append(_Template(int(t[0]), x, float(np.sqrt(x @ x)), round(drift * abs(0.5 * (a + b) - centre) * rate)))
+    return tuple(out)
+
+
+def _on_grid(grid: _Grid, signal: FloatArray, templates: tuple[_Template, ...]) -> _Search:
+    """Bar on a grid, and its running sums."""
+    if signal.size < max(w.curve.size for w in templates):
+        raise CannotMeasure(Reason.NOT_ALIGNED, "the bar's recording is shorter than stance and dip on the plate")
+    y = signal - signal.mean()
     sums, squares = (np.concatenate(([0.0], np.cumsum(z))) for z in (y, y**2))
-    return _Search(rate, first, y, sums, squares, tuple(templates))
+    return _Search(grid, y, sums, squares, templates)
 
 
 def scores(
-    plate: tuple[FloatArray, FloatArray],
-    bar: tuple[FloatArray, FloatArray],
-    rate: float,
-    windows: tuple[tuple[float, float], ...],
-    largest: float | None,
+    plate: Curve, bar: Curve, rate: float, windows: tuple[tuple[float, float], ...], largest: float | None,
     s: AlignSettings,
-) -> Scores:
-    """Mean correlation of the windows at every offset of a grid; in a long recording closely only where it is good.
+) -> Scores:  # fmt: skip
+    """Mean correlation of the windows at the offsets of a grid; in a long recording closely only where it is good.
 
     Parameters
     ----------
-    plate, bar : (array, array), shape (n,) and (m,)
-        Stamps and smoothed accelerations.
+    plate, bar : Curve
     rate : float, hertz
         Of the grid.
     windows : tuple of (float, float), second
@@ -155,22 +241,53 @@ def scores(
     A long recording is searched at a quarter of the rate first, which still holds all that the smoothed curves do,
     then at the full rate around whatever could be the best fit or its rival. Elsewhere the coarse scores stand.
     """
-    low, high = _span(plate[0], bar[0], windows, largest)
+    low, high = _span(bar, windows, largest)
     first, last = int(np.floor(low * rate)), int(np.ceil(high * rate))
-    fine = _search_at(rate, plate, *bar, windows, s.drift)
     every = round(rate / (COARSE_PER_CUTOFF * s.cutoff_hz))
     if last - first < LONG_SEARCH or every < 2:
-        return Scores(
-            np.arange(first, last + 1) / rate, _mean_scores(fine, first, last, s), _covered(fine, first, last)
-        )
+        grid = _Grid.of(rate, bar)
+        fine = _on_grid(grid, bar.near(grid.times()), _templates(rate, plate, windows, s.drift))
+        return _scored(grid, np.arange(first, last + 1), fine.templates, _summed(fine, first, last, s))
     first, last = first // every, -(-last // every)
-    rough = _mean_scores(_search_at(rate / every, plate, *bar, windows, s.drift), first, last, s)
-    coarse, offsets = np.arange(first, last + 1), np.arange(every * first, every * last + 1)
-    found = np.interp(offsets, every * coarse, rough)
-    for i in _contenders(rough, round(s.lobe_s * rate / every)):
-        a, b = every * max(0, i - 2), every * min(rough.size - 1, i + 2)
-        found[a : b + 1] = _mean_scores(fine, int(offsets[a]), int(offsets[b]), s)
-    return Scores(offsets / rate, found, _covered(fine, int(offsets[0]), int(offsets[-1])))
+    grid = _Grid.of(rate / every, bar)
+    rough = _on_grid(
+        grid, np.interp(grid.times(), *bar.thinned(rate)), _templates(grid.rate_hz, plate, windows, s.drift)
+    )
+    coarse = _scored(grid, np.arange(first, last + 1), rough.templates, _summed(rough, first, last, s))
+    places = every * np.arange(first, last + 1)
+    close = [
+        np.arange(places[max(0, i - 2)], places[min(places.size - 1, i + 2)] + 1)
+        for i in _contenders(coarse.fits, round(s.lobe_s * grid.rate_hz))
+    ]
+    grid = _Grid.of(rate, bar)
+    templates = _templates(rate, plate, windows, s.drift)
+    offsets = np.unique(np.concatenate([places, *close]))
+    fits = np.interp(offsets, places, coarse.fits)
+    for near in close:
+        total = _summed_closely(bar, grid, templates, int(near[0]), int(near[-1]), s)
+        i = int(np.searchsorted(offsets, near[0]))
+        fits[i : i + near.size] = _scored(grid, near, templates, total).fits
+    return Scores(offsets / rate, fits, _covered(grid, templates, offsets))
+
+
+def _scored(grid: _Grid, offsets: Places, templates: tuple[_Template, ...], total: FloatArray) -> Scores:
+    """Mean over the covered windows, of at least LEAST_LIFTS, from the sum of their correlations."""
+    covered = _covered(grid, templates, offsets)
+    return Scores(offsets / grid.rate_hz, total / np.maximum(covered, min(LEAST_LIFTS, len(templates))), covered)
+
+
+def _summed_closely(
+    bar: Curve, grid: _Grid, templates: tuple[_Template, ...], first: int, last: int, s: AlignSettings
+) -> FloatArray:
+    """Sum of the windows' correlations at a few offsets; only the bar beside the windows is looked at."""
+    total = np.zeros(last - first + 1)
+    for w in templates:
+        a = max(grid.first, first + w.first - w.play)
+        b = min(grid.first + grid.size, last + w.first + w.play + w.curve.size)
+        if b - a >= w.curve.size:
+            near = _Grid(grid.rate_hz, a, b - a)
+            total += _summed(_on_grid(near, bar.near(near.times()), (w,)), first, last, s)
+    return total
 
 
 def _contenders(rough: FloatArray, lobe: int) -> list[int]:
@@ -182,11 +299,9 @@ def _contenders(rough: FloatArray, lobe: int) -> list[int]:
     return sorted({*peaks[rough[peaks] >= CLOSER_FRAC * rough.max()].tolist(), *strongest.tolist()})
 
 
-def _span(
-    plate_t: FloatArray, bar_t: FloatArray, windows: tuple[tuple[float, float], ...], largest: float | None
-) -> tuple[float, float]:
+def _span(bar: Curve, windows: tuple[tuple[float, float], ...], largest: float | None) -> tuple[float, float]:
     """Smallest and largest offset to try."""
-    low, high = bar_t[0] - max(b for _, b in windows), bar_t[-1] - min(a for a, _ in windows)
+    low, high = bar.start_s - max(b for _, b in windows), bar.end_s - min(a for a, _ in windows)
     if largest is not None:
         low, high = max(low, -largest), min(high, largest)
     if high <= low:
@@ -194,41 +309,33 @@ def _span(
     return float(low), float(high)
 
 
-def _mean_scores(search: _Search, first: int, last: int, s: AlignSettings) -> FloatArray:
-    """Mean correlation of the covered windows, of at least LEAST_LIFTS, at the offsets first..last of the grid."""
+def _summed(search: _Search, first: int, last: int, s: AlignSettings) -> FloatArray:
+    """Sum of the correlations of all windows at the offsets first..last of the grid."""
     from scipy.ndimage import maximum_filter1d
 
     total = np.zeros(last - first + 1)
     longest = max(w.curve.size for w in search.templates)
     blocks = blocks_of(search.bar, longest) if total.size > longest else None
     for w in search.templates:
-        begin, low, high = _places(search, w, first, last)
+        begin = first + w.first - search.grid.first
+        n = search.bar.size - w.curve.size + 1
+        low, high = max(begin, 0), min(begin + total.size, n)
         if high <= low:
             continue
-        n = search.bar.size - w.curve.size + 1
         a, b = max(0, begin - w.play), min(n, begin + total.size + w.play)
         r = _correlation(search, w, a, b, blocks, s)
         if w.play:
             r = maximum_filter1d(r, 2 * w.play + 1, mode="nearest")
         total[low - begin : high - begin] += r[low - a : high - a]
-    least = min(LEAST_LIFTS, len(search.templates))
-    return np.asarray(total / np.maximum(_covered(search, first, last), least))
+    return total
 
 
-def _places(search: _Search, w: _Template, first: int, last: int) -> tuple[int, int, int]:
-    """Place in the bar's recording of a window at the offset `first`, and the first and last+1 that it covers."""
-    begin = first + w.first - search.first
-    return begin, max(begin, 0), min(begin + last - first + 1, search.bar.size - w.curve.size + 1)
-
-
-def _covered(search: _Search, first: int, last: int) -> FloatArray:
-    """Number of windows that the bar's recording covers at the offsets first..last of the grid."""
-    out = np.zeros(last - first + 1)
-    for w in search.templates:
-        begin, low, high = _places(search, w, first, last)
-        if high > low:
-            out[low - begin : high - begin] += 1
-    return out
+def _covered(grid: _Grid, templates: tuple[_Template, ...], offsets: Places) -> FloatArray:
+    """Number of windows that the bar's recording covers at each of some rising offsets of the grid."""
+    first = np.sort([grid.first - w.first for w in templates])
+    beyond = np.sort([grid.first - w.first + grid.size - w.curve.size + 1 for w in templates])
+    count = np.searchsorted(first, offsets, "right") - np.searchsorted(beyond, offsets, "right")
+    return count.astype(np.float64)
 
 
 def _correlation(search: _Search, w: _Template, a: int, b: int, blocks: Blocks | None, s: AlignSettings) -> FloatArray:
@@ -236,9 +343,9 @@ def _correlation(search: _Search, w: _Template, a: int, b: int, blocks: Blocks |
     m = w.curve.size
     near = search.bar[a : b + m - 1]
     products = np.correlate(near, w.curve, "valid") if blocks is None else slid(blocks, w.curve)[a:b]
-    sums, squares = search.sums, search.squares
-    energy = squares[a + m : b + m] - squares[a:b] - (sums[a + m : b + m] - sums[a:b]) ** 2 / m
-    y_size = np.sqrt(np.clip(energy, 1e-12 * w.size**2, None))
-    r = products / (w.size * y_size)
-    gain = r * w.size / y_size
-    return np.asarray(np.where((gain >= s.gain_low) & (gain <= s.gain_high), r, 0.0))
+    energy = search.energy(m)[a:b]
+    gain = products / energy
+    r = products / np.sqrt(energy)
+    r /= w.size
+    r[(gain < s.gain_low) | (gain > s.gain_high)] = 0.0
+    return np.asarray(r)

@@ -12,7 +12,10 @@ from forcekit.mechanics.plate_matrix import calibrated
 from forcekit.mechanics.timebase import fill, uniform_timebase
 from forcekit.model import BarSensor, BoolArray, FloatArray, Stream
 
-__all__ = ["BarReadings", "bar_settings", "read_bar"]
+__all__ = ["BarReadings", "Felt", "bar_settings", "felt_by_bar", "read_bar"]
+
+PIECE = 1 << 15
+"""Of a long recording so many samples are worked on at a time: they stay in the fast memory (our choice)."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,25 +44,64 @@ class BarReadings:
     notes: tuple[str, ...]
 
 
-def read_bar(stream: Stream, *, gyro: bool = True) -> BarReadings:
+@dataclass(frozen=True, slots=True, eq=False)
+class Felt:
+    """Size of what a bar's accelerometer feels (m/s², gravity included), shape (n,), on an even clock of its own."""
+
+    start_s: float
+    rate_hz: float
+    size_mps2: FloatArray
+
+
+def felt_by_bar(bar: Stream | BarReadings) -> Felt:
+    """Size of what the accelerometer feels: of a recording of any length, or of readings that are there already.
+
+    Raises
+    ------
+    InputError
+        As for `read_bar`.
+    """
+    if isinstance(bar, BarReadings):
+        return Felt(float(bar.t_s[0]), bar.rate_hz, _size(bar.accel_mps2))
+    sensor, stream = _sensor(bar), _finite(bar)
+    timebase = uniform_timebase(stream.t_s, stream.source)
+    columns = [fill(timebase, calibrated(stream, name, "acceleration")) for name in sensor.accel]
+    size = np.empty(timebase.t_s.size)
+    for a in range(0, size.size, PIECE):
+        size[a : a + PIECE] = _size(_force(np.column_stack([c[a : a + PIECE] for c in columns]), sensor))
+    return Felt(float(timebase.t_s[0]), timebase.rate_hz, size)
+
+
+def _size(accel_mps2: FloatArray) -> FloatArray:
+    return np.asarray(np.sqrt(np.einsum("ni,ni->n", accel_mps2, accel_mps2)))
+
+
+def _force(accel_mps2: FloatArray, sensor: BarSensor) -> FloatArray:
+    """Specific force by the sensor's calibration, if it has one."""
+    c = sensor.calibration
+    return accel_mps2 if c is None else (accel_mps2 - np.array(c.accel_bias_mps2)) @ np.array(c.accel_matrix).T
+
+
+def _sensor(stream: Stream) -> BarSensor:
+    if stream.device.bar is None:
+        raise InputError(f"{stream.source}: its device file has no [bar] section that names the sensor's channels.")
+    return stream.device.bar
+
+
+def read_bar(stream: Stream) -> BarReadings:
     """Specific force and rate of turn of a bar recording, with the device file's calibration applied.
 
     Parameters
     ----------
     stream : Stream
         Of a device of kind ``"bar"``.
-    gyro : bool
-        False leaves the gyroscope out, where only the force is wanted.
 
     Raises
     ------
     InputError
         If there are too few samples or the device file has no [bar] section.
     """
-    sensor = stream.device.bar
-    if sensor is None:
-        raise InputError(f"{stream.source}: its device file has no [bar] section that names the sensor's channels.")
-    stream = _finite(stream)
+    sensor, stream = _sensor(stream), _finite(stream)
     timebase = uniform_timebase(stream.t_s, stream.source)
     saturated = np.zeros(timebase.t_s.size, dtype=bool)
 
@@ -74,12 +116,11 @@ def read_bar(stream: Stream, *, gyro: bool = True) -> BarReadings:
             columns.append(fill(timebase, calibrated(stream, name, kind)))
         return np.column_stack(columns)
 
-    accel = vector(sensor.accel, "acceleration")
-    turn = vector(sensor.gyro, "rate of turn") if gyro and sensor.gyro is not None else None
+    accel = _force(vector(sensor.accel, "acceleration"), sensor)
+    turn = None if sensor.gyro is None else vector(sensor.gyro, "rate of turn")
     c = sensor.calibration
-    if c is not None:
-        accel = (accel - np.array(c.accel_bias_mps2)) @ np.array(c.accel_matrix).T
-        turn = None if turn is None else (turn - np.array(c.gyro_bias_radps)) @ np.array(c.gyro_matrix).T
+    if c is not None and turn is not None:
+        turn = (turn - np.array(c.gyro_bias_radps)) @ np.array(c.gyro_matrix).T
     notes = list(stream.notes)
     if timebase.jitters:
         notes.append("the bar's time stamps jitter; its samples were interpolated to an even clock")

@@ -73,12 +73,12 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     differences = np.diff(t_s)
     step = usual_step(differences)
     # Rounding moves a difference by up to one place; only what is longer than that can be a gap.
-    longest = 1.5 * step
-    if float(differences.max()) > longest:
+    longest, largest = 1.5 * step, float(differences.max())
+    if largest > longest:
         longest = max(longest, step + 1.01 * _rounding(t_s, step))
     index = np.arange(m)
-    breaks = differences > longest
-    if breaks.any():
+    if largest > longest:
+        breaks = differences > longest
         if not breaks.all():
             step = float(differences[~breaks].mean())
         steps = np.ones(m - 1, dtype=np.int64)
@@ -90,6 +90,7 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
             f"{source}: {m} samples spread over {t_s[-1] - t_s[0]:.0f} s with a step of {1e3 * step:.3g} ms; "
             "most of the recording is missing. Cut the file at its gaps and read the parts one by one."
         )
+    del differences  # of an hour's samples it is as large as a channel
     centred = index - index.mean()
     # Twelve digits (2 ns in an hour): how the sums were split among threads must not decide what is rounded later.
     slope = float(f"{np.dot(centred, t_s) / np.dot(centred, centred):.12g}")
@@ -97,12 +98,13 @@ def uniform_timebase(t_s: FloatArray, source: str) -> Timebase:
     grid = np.arange(n, dtype=np.float64)
     grid *= slope
     grid += start
-    off = t_s - (grid if n == m else grid[index])
+    off = np.subtract(t_s, grid if n == m else grid[index], out=centred)
     np.abs(off, out=off)
     largest = LARGEST_JITTER_FRAC * slope
     jitters = bool(off.max() > largest and np.quantile(off, 0.95) > largest)
     missing = np.full(n, n > m)
-    missing[index] = False
+    if n > m:
+        missing[index] = False
     return Timebase(grid, 1.0 / slope, index, missing, t_s, jitters)
 
 
