@@ -234,7 +234,10 @@ def _show(
 
 @app.command()
 def demo(plot: PlotOption = None, as_json: JsonOption = False, brief: BriefOption = False) -> None:
-    """Show a whole analysis: a jerk that was lost in front."""
+    """Show a whole analysis: a jerk that was lost in front.
+
+    The plate and the sensor on the bar were recorded together.
+    """
     from importlib import resources
 
     from forcekit.acquire.source import read
@@ -244,6 +247,8 @@ def demo(plot: PlotOption = None, as_json: JsonOption = False, brief: BriefOptio
         recording = read(
             folder / "lost_in_front.csv",
             device=folder / "club_plate_1000_hz.toml",
+            bar=folder / "lost_in_front.bar.csv",
+            bar_device=folder / "club_bar.toml",
             card=folder / "lost_in_front.card.toml",
         )
         _show(analyze_recording(recording), plot, as_json, brief)

@@ -6,6 +6,7 @@ any kind of colour vision. The blue and orange used are from the palette of Okab
 
 from __future__ import annotations
 
+import textwrap
 import warnings
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
@@ -17,7 +18,7 @@ import numpy as np
 from forcekit.errors import InputError
 from forcekit.model import FloatArray
 from forcekit.results import Curves, Instants, Lift
-from forcekit.show.words import headline, with_interval
+from forcekit.show.words import bar_beside, headline, with_interval
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -34,6 +35,8 @@ SUFFIXES = (".png", ".svg", ".pdf")
 SHORT_DASHES: Any = (0, (2.0, 1.0))
 AFTER_S = 0.2
 """How long the bar's path goes on after the drive (s)."""
+LETTERS_PER_INCH = 13.0
+"""Letters of 10 points that stand on an inch of a line; more would run over the edge (tried out)."""
 BESIDE = 0.055
 """How far beside the path the marks of an instant stand, in foot lengths, so that they do not hide it."""
 STYLE: Any = {
@@ -82,13 +85,22 @@ def lift_figure(lift: Lift) -> Figure:
         if with_foot:
             draw_foot(lift, figure.add_subplot(grid[:, 1]))
         if with_path:
-            draw_bar_path(lift, figure.add_subplot(grid[:, n_sides]))
+            draw_bar_path(lift, figure.add_subplot(grid[:, n_sides]), told=_shifts(lift, "bar_forward"))
         title = f"{lift.movement}" + (f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else "")
-        figure.suptitle(f"{title}\n{headline(lift)}", x=0.01, ha="left", fontsize=10, color=INK)
+        happened = _lines(figure, title, headline(lift), bar_beside(lift))
+        figure.suptitle(happened, x=0.01, ha="left", fontsize=10, color=INK)
         if lift.findings:
             first = lift.findings[0]
-            figure.supxlabel(f"{first.strength}: {first.sentence}\nCue: {first.cue.cue}", x=0.01, ha="left", fontsize=9)
+            told = _lines(figure, f"{first.strength}: {first.sentence}", f"Cue: {first.cue.cue}")
+            figure.supxlabel(told, x=0.01, ha="left", fontsize=9)
     return figure
+
+
+def _lines(figure: Figure, *texts: str) -> str:
+    """Texts under each other, broken where the figure ends, but not between a number and its ±."""
+    width = int(LETTERS_PER_INCH * figure.get_figwidth())
+    kept = [textwrap.fill(text.replace(" ± ", "\u00a0±\u00a0"), width) for text in texts if text]
+    return "\n".join(kept)
 
 
 def check_plot_path(path: Path) -> None:
@@ -208,11 +220,11 @@ def _curves(lift: Lift, rows: list[Axes]) -> None:
 
 def draw_bar_path(
     lift: Lift, axes: Axes, *, height_cm: tuple[float, float] | None = None, reach_cm: float | None = None,
-    title_pad: float = 26.0,
+    told: Sequence[str] = (),
 ) -> None:  # fmt: skip
     """The bar's path seen from the lifter's left side, forward to the left of the rack line, with its uncertainty.
 
-    Heights and the reach to both sides may be given, so that two lifts are drawn alike.
+    Heights and the reach to both sides may be given, so that two lifts are drawn alike; `told` are the lines above it.
     """
     from matplotlib.patches import Ellipse
 
@@ -238,7 +250,8 @@ def draw_bar_path(
     axes.set_xlim(reach, -reach)
     if height_cm is not None:
         axes.set_ylim(*height_cm)
-    axes.set_title("bar from the side (sideways stretched)", fontsize=9, pad=title_pad)
+    axes.set_title("bar from the side (sideways stretched)", fontsize=9, pad=26.0 if told else 6.0)
+    axes.text(0.5, 1.005, "\n".join(told), transform=axes.transAxes, ha="center", va="bottom", fontsize=8, color=INK)
     axes.set_xlabel("forward (cm)  |  back")
     axes.set_ylabel("height (cm)")
     axes.annotate(
@@ -303,16 +316,14 @@ def draw_foot(
     axes.set_ylim(-0.06, 1.04)
     axes.set_aspect("equal")
     axes.legend(loc="upper center", bbox_to_anchor=(0.5, -0.01), ncols=2, frameon=False, fontsize=8)
-    told = (
-        told
-        if told is not None
-        else [
-            f"{label} {with_interval(lift.measures[name])}"
-            for label, name in (("in the dip", "shift_in_dip"), ("in the drive", "shift_in_drive"))
-            if lift.measures[name].ok
-        ]
-    )
+    told = told if told is not None else _shifts(lift, "shift")
     axes.text(0.5, 1.005, "\n".join(told), transform=axes.transAxes, ha="center", va="bottom", fontsize=8, color=INK)
+
+
+def _shifts(lift: Lift, what: str) -> list[str]:
+    """Shift of the pressure or travel of the bar, in the dip and in the drive, with their intervals."""
+    named = ((when, lift.measures[f"{what}_in_{when}"]) for when in ("dip", "drive"))
+    return [f"in the {when} {with_interval(m)}" for when, m in named if m.ok]
 
 
 def _draw_aim(axes: Axes, aim: tuple[str, float], standing: float, lowest: float, lift: Lift) -> None:

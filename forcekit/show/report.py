@@ -15,10 +15,11 @@ from forcekit.history.wording import load_text
 from forcekit.model import Movement
 from forcekit.registry import MEASURES, shown
 from forcekit.show.report_blocks import Block, Report, Section, TableBlock
-from forcekit.show.report_numbers import aim_text, count_text, day_text, plain_measure, plain_number
+from forcekit.show.report_numbers import aim_text, count_text, day_text, plain_measure
 from forcekit.show.report_seen import seen, work
 from forcekit.show.report_words import CAUTIONS, NUMBERS, PATTERN_WORDS, PLAIN_SOURCES
 from forcekit.show.scrub import scrubber, without_name
+from forcekit.show.words import plain_number
 
 __all__ = ["columns_of", "make_report"]
 

@@ -175,7 +175,7 @@ def path_figure(lift: Lift, frame: Frame) -> Figure | None:
         return None
     with mpl.rc_context(STYLE):
         figure = Figure(figsize=(COLUMN_IN, 4.2), layout="constrained")
-        draw_bar_path(lift, figure.subplots(), height_cm=frame.bar_cm, reach_cm=frame.reach_cm or None, title_pad=6.0)
+        draw_bar_path(lift, figure.subplots(), height_cm=frame.bar_cm, reach_cm=frame.reach_cm or None)
     return figure
 
 

@@ -7,14 +7,12 @@ import time
 
 from forcekit.history.digest import Digest
 from forcekit.history.digest_usual import foot_limit
-from forcekit.registry import MEASURES, shown
-from forcekit.results import Measure
+from forcekit.registry import MEASURES
 from forcekit.show.report_words import OTHER_WAY
-from forcekit.show.words import half_shown
+from forcekit.show.words import plain_number
 
 __all__ = [
-    "aim_text", "count_text", "day_text", "is_within", "plain_measure", "plain_number", "read_out",
-    "with_days",
+    "aim_text", "count_text", "day_text", "is_within", "plain_measure", "read_out", "with_days",
 ]  # fmt: skip
 
 DAY = re.compile(r"\b(\d{4})-(\d\d)-(\d\d)\b")
@@ -49,23 +47,6 @@ def count_text(n: int, word: str) -> str:
 def plain_measure(name: str) -> str:
     """Name of a measure without what it is compared with."""
     return name.removesuffix("_of_foot").removesuffix("_of_stature")
-
-
-def plain_number(m: Measure) -> str:
-    """Number with its unit for a lifter; the ± is left out where it is less than half of the last digit shown.
-
-    Examples
-    --------
-    >>> plain_number(Measure("transition_time", "s", 0.02332, 0.02330, 0.02334))
-    '23 ms'
-    >>> plain_number(Measure("dip_depth", "m", 0.1742, 0.1699, 0.1786))
-    '17.4 ± 0.4 cm'
-    """
-    if m.value is None or m.low is None or m.high is None:
-        return "withheld"
-    half = half_shown(m)
-    number, _, unit = shown(m.name, m.value).partition(" ")
-    return f"{number} {unit}".rstrip() if half.startswith("<") else f"{number} ± {half} {unit}".rstrip()
 
 
 def read_out(digest: Digest, i: int, name: str) -> str:

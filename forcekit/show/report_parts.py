@@ -10,10 +10,10 @@ from forcekit.history.wording import load_text
 from forcekit.registry import MEASURES
 from forcekit.show.report_blocks import Block, Card, Picture, Section
 from forcekit.show.report_figures import Frame, foot_figure, frame_of, path_figure, timing_figure, usual_figure
-from forcekit.show.report_numbers import count_text, plain_number
+from forcekit.show.report_numbers import count_text
 from forcekit.show.report_seen import usual_words
 from forcekit.show.report_words import PATTERN_WORDS
-from forcekit.show.words import headline
+from forcekit.show.words import headline, plain_number
 
 if TYPE_CHECKING:
     from collections.abc import Callable

@@ -10,12 +10,19 @@ from forcekit.numbers import decimal
 from forcekit.registry import GROUPS, MEASURES, MeasureInfo, shown
 from forcekit.results import Analysis, Lift, Measure, QualityCheck
 
-__all__ = ["analysis_text", "explanation", "found_sentence", "half_shown", "headline", "lift_text", "with_interval"]
+__all__ = [
+    "analysis_text", "bar_beside", "explanation", "found_sentence", "half_shown", "headline", "lift_text",
+    "plain_number", "with_interval",
+]  # fmt: skip
 
 WIDTH = 96
 CAUTION = (
     "forcekit is an aid for coaching, not a medical device. Local rules and the coach's judgement come first; "
     "new drills with a light bar, from blocks or a rack; stop at pain."
+)
+INTERVALS = (
+    "± is a 95 % interval. In a sentence it is left out where it is less than half of the last digit, and in a "
+    "finding, which is clear only where the whole interval is beyond the limit."
 )
 VERDICT = {"good": "good", "doubtful": "DOUBT", "bad": "BAD"}
 
@@ -67,18 +74,38 @@ def half_shown(m: Measure) -> str:
     return f"{step * math.ceil(half / step - 0.5):.{info.digits}f}"
 
 
+def plain_number(m: Measure) -> str:
+    """Number with its unit inside a sentence; the ± is left out where it is less than half of the last digit shown.
+
+    Examples
+    --------
+    >>> plain_number(Measure("transition_time", "s", 0.02332, 0.02330, 0.02334))
+    '23 ms'
+    >>> plain_number(Measure("dip_depth", "m", 0.1742, 0.1699, 0.1786))
+    '17.4 ± 0.4 cm'
+    """
+    if m.value is None or m.low is None or m.high is None:
+        return "withheld"
+    half = half_shown(m)
+    number, _, unit = shown(m.name, m.value).partition(" ")
+    return f"{number} {unit}".rstrip() if half.startswith("<") else f"{number} ± {half} {unit}".rstrip()
+
+
 def _seen(lift: Lift, name: str) -> str | None:
-    """Value of a measure with its unit but without interval; None when withheld."""
+    """Value of a measure as in a sentence; None when withheld."""
     m = lift.measures[name]
-    return None if m.value is None else shown(name, m.value)
+    return plain_number(m) if m.ok else None
 
 
 def _moved(lift: Lift, name: str) -> str | None:
-    """Shift in words: 1.2 cm forward, 0.4 cm back."""
-    m = lift.measures[name]
+    """Shift in words: 1.2 ± 0.1 cm forward, 0.4 ± 0.1 cm back, 0.0 ± 0.1 cm; None when withheld."""
+    m, info = lift.measures[name], MEASURES[name]
     if m.value is None:
         return None
-    return f"{100 * abs(m.value):.1f} cm {'forward' if m.value >= 0 else 'back'}"
+    told = plain_number(m).removeprefix("−")
+    if round(info.factor * m.value, info.digits) == 0.0:
+        return told
+    return f"{told} {'forward' if m.value > 0.0 else 'back'}"
 
 
 READY = {
@@ -107,11 +134,21 @@ def headline(lift: Lift) -> str:
         parts.append(f"fastest up {up}")
     dip, drive = _moved(lift, "shift_in_dip"), _moved(lift, "shift_in_drive")
     if dip and drive:
-        parts.append(f"pressure {dip} in the dip, then {drive} in the drive")
+        parts.append(f"pressure moved {dip} in the dip, then {drive} in the drive")
     if not parts:
         return "A dip and drive was seen, but it could not be measured; see the quality checks."
     sentence = ", ".join(parts)
     return sentence[0].upper() + sentence[1:] + "."
+
+
+def bar_beside(lift: Lift) -> str:
+    """Whether the bar stayed on the shoulders and in line, in one sentence; "" where plate and bar cannot tell."""
+    load = _seen(lift, "bar_least_rack_load")
+    if load is None:
+        return ""
+    told = f"At its lightest in the dip the bar pressed on the shoulders with {load.replace('weight', 'its weight')}"
+    dip, drive = _moved(lift, "bar_forward_in_dip"), _moved(lift, "bar_forward_in_drive")
+    return f"{told}; it moved {dip} in the dip, then {drive} in the drive." if dip and drive else f"{told}."
 
 
 def _bar_headline(lift: Lift) -> str:
@@ -138,7 +175,7 @@ def lift_text(
     load = f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else ""
     who = f", {lift.card.athlete}" if lift.card.athlete else ""
     out = [f"Lift {number} of {n_lifts}: {lift.movement}{load}{who}, lowest point at {lift.instants.lowest_s:.3f} s"]
-    out += _wrapped(headline(lift), "  ")
+    out += _wrapped(f"{headline(lift)} {bar_beside(lift)}".rstrip(), "  ")
     out += [""]
     out += _findings(lift)
     if after_findings:
@@ -244,6 +281,8 @@ def analysis_text(analysis: Analysis, *, full: bool = True, after_findings: Sequ
         out += ["", "Passed over"]
         for p in analysis.passed_over:
             out += _wrapped(p.why, f"  at {p.at_s:7.2f} s: ", " " * 15)
+    if analysis.lifts:
+        out += ["", *_wrapped(INTERVALS, "")]
     out += ["", *_wrapped(CAUTION, "")]
     return "\n".join(out)
 

@@ -4,9 +4,10 @@ Run from the checkout, with Chromium on the path for the picture of the page::
 
     python tests/benchmarks/pictures.py
 
-Writes `season.png` (forcekit trend --aligned), `report_phone.png` (the page of forcekit report, 390 pixels wide, as a
-phone shows it), and `report_print.png` (the first two pages of its PDF, if pdftoppm is there), each with few colours to
-be small; and `live.png`, the coach's page after the second lift of the day, in a window of 1280 by 800 pixels.
+Writes `lost_in_front.png` (forcekit demo) beside the folder of the others, `season.png` (forcekit trend --aligned),
+`report_phone.png` (the page of forcekit report, 390 pixels wide, as a phone shows it), and `report_print.png` (the
+first two pages of its PDF, if pdftoppm is there), each with few colours to be small; and `live.png`, the coach's page
+after the second lift of the day, in a window of 1280 by 800 pixels.
 """
 
 from __future__ import annotations
@@ -33,12 +34,12 @@ def forcekit(*words: object) -> None:
 
 
 def small(path: Path, *, left: int = 0, top: int = 0, right: int | None = None, bottom: int | None = None) -> None:
-    """Cut a picture and write it with 64 colours."""
+    """Cut a picture and write it with 64 colours; a mark of few points keeps its own, in which a miss is told."""
     from PIL import Image
 
     picture = Image.open(path).convert("RGB")
     picture = picture.crop((left, top, right or picture.width, bottom or picture.height))
-    picture.quantize(64).save(path, optimize=True)
+    picture.quantize(64, method=Image.Quantize.FASTOCTREE).save(path, optimize=True)
 
 
 def side_by_side(paths: list[Path], to: Path) -> None:
@@ -79,6 +80,8 @@ def main() -> None:
     """Make the season, keep it in a history of its own, and take the pictures."""
     out = Path(sys.argv[1] if len(sys.argv) > 1 else "sample_signals/pictures").absolute()
     out.mkdir(exist_ok=True)
+    forcekit("demo", "--brief", "--plot", out.parent / "lost_in_front.png")
+    small(out.parent / "lost_in_front.png")
     folder = Path(tempfile.mkdtemp())
     store = folder / "history"
     run(sys.executable, "-m", "forcekit.simulate.season", folder / "season")

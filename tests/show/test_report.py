@@ -18,10 +18,10 @@ from forcekit.results import Analysis, Measure
 from forcekit.show.report import make_report
 from forcekit.show.report_blocks import TableBlock
 from forcekit.show.report_figures import usual_figure
-from forcekit.show.report_numbers import plain_number
 from forcekit.show.report_seen import seen, usual_words
 from forcekit.show.scrub import scrubber
 from forcekit.show.svg import inline_svg
+from forcekit.show.words import plain_number
 
 SAMPLES = Path(__file__).parents[2] / "sample_signals"
 

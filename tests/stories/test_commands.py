@@ -25,15 +25,24 @@ def sample(name: str) -> list[str | Path]:
 
 
 def test_demo_as_a_real_process(tmp_path: Path) -> None:
-    """`python -m forcekit demo` explains the bundled lift, writes its figure and exits with 0."""
+    """`python -m forcekit demo` answers a coach's questions in the order they come, draws, and exits with 0."""
     figure = tmp_path / "lift.png"
     done = subprocess.run(
         [sys.executable, "-m", "forcekit", "demo", "--plot", str(figure)], capture_output=True, text=True, cwd=tmp_path
     )
     assert 0 == done.returncode, done.stderr
-    assert "CLEAR" in done.stdout
-    assert "Cue" in done.stdout
-    assert "±" in done.stdout
+    told = " ".join(done.stdout.split())
+    asked = [
+        "Dip 17.8 ± 0.1 cm deep in 404 ± 9 ms, turnaround 24 ms",
+        "pressure moved 1.2 ± 0.1 cm back in the dip, then 6.8 cm forward in the drive.",
+        "the bar pressed on the shoulders with 0.44 ± 0.01 × its weight",
+        "CLEAR",
+        "Cue Push the floor away",
+        "± is a 95 % interval.",
+    ]
+    places = [told.find(words) for words in asked]
+    assert -1 not in places
+    assert sorted(places) == places
     assert figure.read_bytes().startswith(b"\x89PNG")
 
 
