@@ -156,10 +156,11 @@ def analyze(
     settings = Settings(cue_book=cue_book)
     if shortest_stance is not None:
         settings = Settings(shortest_stance_s=shortest_stance, cue_book=cue_book)
-    if date is not None:
+    if date is not None:  # what is wrong on the command line is told before the work, and before anything is kept
         from forcekit.cli_store import time_of
 
-        time_of("--date", date)  # a wrong one is told before the work, kept or not
+        time_of("--date", date)
+    _check_plot(plot)
     recording = read(plate, device=device, bar=bar, bar_device=bar_device, card=attempt)
     if keep is None and store is None and not there_is_a_store():
         _show(analyze_recording(recording, settings), plot, as_json, brief)
@@ -171,6 +172,14 @@ def analyze(
     _show(analysis, plot, as_json, brief, told.lines, told.as_json)
     if told.failure is not None:
         raise told.failure
+
+
+def _check_plot(path: Path | None) -> None:
+    """Raise an InputError if a figure is wanted that cannot be written."""
+    if path is not None:
+        from forcekit.show.charts import check_plot_path
+
+        check_plot_path(path)
 
 
 def _card(path: Path | None, said: dict[str, Any]) -> Any:
@@ -205,10 +214,6 @@ def _show(
     """Print an analysis, with what the history adds, and write its figures."""
     from forcekit import __version__
 
-    if plot is not None:
-        from forcekit.show.charts import check_plot_path
-
-        check_plot_path(plot)
     if as_json:
         import json
 
@@ -243,6 +248,7 @@ def demo(plot: PlotOption = None, as_json: JsonOption = False, brief: BriefOptio
     from forcekit.acquire.source import read
     from forcekit.analysis.pipeline import analyze as analyze_recording
 
+    _check_plot(plot)
     with resources.as_file(resources.files("forcekit") / "samples") as folder:
         recording = read(
             folder / "lost_in_front.csv",
@@ -256,11 +262,13 @@ def demo(plot: PlotOption = None, as_json: JsonOption = False, brief: BriefOptio
 
 @app.command()
 def explain(
-    measure: Annotated[str | None, typer.Argument(help="Name of a measure; left out, all are listed.")] = None,
+    measure: Annotated[
+        str | None, typer.Argument(metavar="MEASURE", help="Name of a measure; left out, all are listed.")
+    ] = None,
 ) -> None:
     """Explain a measure: unit, definition as used, source."""
     from forcekit.errors import InputError
-    from forcekit.registry import GROUPS, MEASURES
+    from forcekit.registry import GROUPS, MEASURES, unknown_measure
     from forcekit.show.words import explanation
 
     if measure is None:
@@ -271,17 +279,13 @@ def explain(
                     print(f"  {info.name:<30} {info.meaning}")
         return
     if measure not in MEASURES:
-        import difflib
-
-        near = difflib.get_close_matches(measure, MEASURES, n=3)
-        hint = f"did you mean {', '.join(near)}?" if near else "`forcekit explain` lists all."
-        raise InputError(f'"{measure}" is no measure; {hint}')
+        raise InputError(unknown_measure(measure))
     print(explanation(MEASURES[measure]))
 
 
 @app.command()
 def propose(
-    recording: Annotated[Path, typer.Argument(help="An unknown CSV.")],
+    recording: Annotated[Path, typer.Argument(metavar="CSV", help="Recording with columns nobody has described.")],
     rate: Annotated[float | None, typer.Option(help="Sampling rate in Hz, if the file has no time.")] = None,
     output: Annotated[
         Path | None, typer.Option("--output", "-o", help="Write the proposal here instead of printing it.")

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 __all__ = ["register"]
 
 MeasuresArgument = Annotated[
-    list[str] | None, typer.Argument(metavar="[MEASURE]...", help="Names of measures; `forcekit explain` lists them.")
+    list[str] | None, typer.Argument(metavar="MEASURE", help="Names of measures; `forcekit explain` lists them.")
 ]
 MeasureArgument = Annotated[
-    str | None, typer.Argument(metavar="[MEASURE]", help="Name of a measure; `forcekit explain` lists them.")
+    str | None, typer.Argument(metavar="MEASURE", help="Name of a measure; `forcekit explain` lists them.")
 ]
 SinceOption = Annotated[str | None, typer.Option("--since", help="Only from this day on, such as 2024-05-31.")]
 

@@ -43,7 +43,7 @@ def register(app: typer.Typer) -> None:
 
 def live(
     folder: Annotated[
-        Path | None, typer.Argument(metavar="[FOLDER]", help="Where the recordings go; left out, this folder.")
+        Path | None, typer.Argument(metavar="FOLDER", help="Where the recordings go; left out, this folder.")
     ] = None,
     device: DevicesOption = None,
     athlete: Annotated[str | None, typer.Option(help="Name or pseudonym of the first lifter.")] = None,

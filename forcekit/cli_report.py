@@ -96,7 +96,7 @@ def compare(
     name: Annotated[str, typer.Argument(metavar="NAME", help="Name or pseudonym of the athlete.")],
     measure: Annotated[
         list[str] | None,
-        typer.Argument(metavar="[MEASURE]...", help="Names of measures; `forcekit explain` lists them."),
+        typer.Argument(metavar="MEASURE", help="Names of measures; `forcekit explain` lists them."),
     ] = None,
     session: Annotated[str | None, typer.Option("--session", help="Day of the session; left out, the newest.")] = None,
     load: Annotated[

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import sys
 import textwrap
@@ -14,7 +13,7 @@ from typing import Any
 from forcekit.errors import InputError
 from forcekit.history.place import there_is_a_store
 from forcekit.history.store import Store, open_store
-from forcekit.registry import MEASURES
+from forcekit.registry import MEASURES, unknown_measure
 
 __all__ = [
     "count_text",
@@ -77,9 +76,7 @@ def known_measures(names: Sequence[str] | None, default: Sequence[str]) -> tuple
     """Names as given if all are in the registry; the default for none."""
     for name in names or ():
         if name not in MEASURES:
-            near = difflib.get_close_matches(name, MEASURES, n=3)
-            hint = f"did you mean {', '.join(near)}?" if near else "`forcekit explain` lists all."
-            raise InputError(f'"{name}" is no measure; {hint}')
+            raise InputError(unknown_measure(name))
     return tuple(dict.fromkeys(names)) if names else tuple(default)
 
 

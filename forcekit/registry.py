@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 from forcekit.numbers import decimal
 
-__all__ = ["GROUPS", "MEASURES", "MeasureInfo", "shown"]
+__all__ = ["GROUPS", "MEASURES", "MeasureInfo", "shown", "unknown_measure"]
 
 OWEN = "Owen et al. 2014, J. Strength Cond. Res. 28(6):1552-1558 (abstract seen)"
 PHASES = "phase limits as in McMahon et al. 2018, Strength Cond. J. 40(4):96-106 (abstract and secondary tables seen)"
@@ -196,7 +196,7 @@ def _rows() -> list[MeasureInfo]:
           "From the bar's lowest point to its peak upward speed.", OWN),
         M("bar_transition_time", "bar", *ms, "bar's turnaround", "How quickly the bar turns from down to up.",
           "How long the bar's speed stays within ±0.10 m/s around its lowest point.", OWN, least_rate_hz=100.0),
-        M("bar_lead", "bar", *ms, "bar leads the body", "Whether the bar peaks before the body (negative) or after it.",
+        M("bar_lead", "bar", *ms, "bar's peak after the body's", "Whether the bar peaks before the body (negative) or after it.",
           "Instant of the bar's peak upward speed less that of the system's.", OWN),
     ]  # fmt: skip
 
@@ -239,3 +239,21 @@ def shown(name: str, value: float) -> str:
     info = MEASURES[name]
     unit = f" {info.shown_unit}" if info.shown_unit else ""
     return f"{decimal(value * info.factor, info.digits)}{unit}"
+
+
+def unknown_measure(name: str) -> str:
+    """Sentence for a name that is no measure, with those that are spelled or labelled like it.
+
+    Examples
+    --------
+    >>> unknown_measure("dip_dept")
+    '"dip_dept" is no measure; did you mean dip_depth, bar_dip_depth, dip_time?'
+    >>> unknown_measure("turnaround")
+    '"turnaround" is no measure; did you mean transition_time, bar_transition_time?'
+    """
+    import difflib
+
+    near = difflib.get_close_matches(name, MEASURES, n=3)
+    near = near or [known for known, info in MEASURES.items() if name.lower() in info.label.lower()][:3]
+    hint = f"did you mean {', '.join(near)}?" if near else "`forcekit explain` lists all."
+    return f'"{name}" is no measure; {hint}'

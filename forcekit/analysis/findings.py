@@ -128,7 +128,8 @@ def load_cue_book(path: Path | None = None) -> dict[str, CueEntry]:
     try:
         text = Path(path).read_text(encoding="utf-8")
     except (OSError, UnicodeDecodeError) as e:
-        raise InputError(f"{path}: the cue book cannot be read ({e}); it must be a TOML file.") from e
+        why = e.strerror if isinstance(e, OSError) else "it is no text in UTF-8"
+        raise InputError(f"{path}: the cue book cannot be read ({why}); it must be a TOML file.") from e
     return dict(_with_sections(text, path))
 
 

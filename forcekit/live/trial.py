@@ -17,7 +17,7 @@ from forcekit.history.trial import LEAST_EACH, cue_trial
 from forcekit.history.wording import measure_words
 from forcekit.live.reps import Rep
 from forcekit.model import AttemptCard
-from forcekit.registry import MEASURES
+from forcekit.registry import MEASURES, unknown_measure
 from forcekit.show.words import with_interval
 
 __all__ = ["Trial", "begin_trial", "trial_state"]
@@ -61,7 +61,7 @@ def begin_trial(
     rule = OWN_RULES.get(pattern) if pattern is not None else None
     chosen = measure or (rule.measure if rule is not None else USUAL_MEASURE)
     if chosen not in MEASURES:
-        raise InputError(f'there is no measure "{chosen}"; `forcekit explain` lists them.')
+        raise InputError(unknown_measure(chosen))
     wanted: Literal["higher", "lower"] | None = None
     if rule is not None and rule.measure == chosen and rule.end != "either":
         wanted = "lower" if rule.end == "high" else "higher"

@@ -72,6 +72,18 @@ def test_each_command_is_listed_with_a_whole_sentence(
     assert [] == [line for line in lines if not line.endswith(".") or line.endswith("...")]
 
 
+@pytest.mark.parametrize("command", ["explain", "propose", "usual", "trend", "compare", "break-load", "live"])
+def test_usage_names_what_to_write_once_in_capitals(
+    command: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """An argument stands in the usage as one word in capitals, in brackets once where it may be left out."""
+    _, out, _ = run(capsys, monkeypatch, command, "--help")
+    usage = out.splitlines()[0]
+
+    assert "[[" not in usage
+    assert usage.split("[OPTIONS] ")[1].upper() == usage.split("[OPTIONS] ")[1]
+
+
 def test_each_measure_has_a_meaning_of_its_own() -> None:
     """What a measure means can be read by itself: it names its thing, and no two say the same."""
     meanings = [info.meaning for info in MEASURES.values()]
@@ -209,6 +221,7 @@ def test_several_lifts_give_several_figures(
         ([*sample("tamo_80_kg"), "--plot", "lift.bmp"], ".png, .svg, .pdf"),
         ([*sample("tamo_80_kg"), "--cue-book", SAMPLES / "club_plate.toml"], "no such pattern"),
         (["explain", "dip_dept"], "did you mean dip_depth"),
+        (["explain", "Turnaround"], "did you mean transition_time, bar_transition_time?"),
     ],
 )
 def test_wrong_words_get_one_sentence(

@@ -67,6 +67,16 @@ def test_no_keep_compares_and_keeps_nothing(place: Place) -> None:
     assert place.ask("attempts", NAME).out.count("\n") == 10
 
 
+def test_a_figure_that_cannot_be_written_is_told_before_anything_is_kept(place: Place) -> None:
+    """A wrong --plot is known from the command line alone, so no attempt is kept and nothing is printed."""
+    said = place.ask(*analysis(deep(place), "--plot", "lift.bmp"))
+
+    assert 2 == said.code
+    assert "" == said.out
+    assert ".png, .svg, .pdf" in said.err
+    assert place.ask("attempts", NAME).out.count("\n") == 10
+
+
 def test_a_name_not_in_the_store(place: Place) -> None:
     """It is analysed without a history, with a hint; --keep makes it an error."""
     words = ["Inse" if w == NAME else w for w in analysis(place.reps[0])]
