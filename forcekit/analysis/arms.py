@@ -211,9 +211,8 @@ def bar_measures(lift: BarLift) -> Readings:
     """
     m, at = lift.motion, lift.times
     onset, low, end = (lift.at(t) for t in (at.onset_s, at.lowest_s, at.drive_end_s))
-    read_ahead(m, "travel", (onset, low, end))
-    if m.shaft_angle_rad is not None:
-        read_ahead(m, "shaft angle", (onset, low, end))
+    marks = (onset, low, end)
+    read_ahead(m, {"travel": marks} if m.shaft_angle_rad is None else {"travel": marks, "shaft angle": marks})
     fastest_down, bottom, top = _turning_points(lift, onset, low, end)
     out: Readings = {"bar_peak_velocity": Reading(top.value)}
     out["bar_least_rack_load"] = Reading(_least_load(lift, onset, low))

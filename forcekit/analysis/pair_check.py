@@ -10,7 +10,7 @@ import numpy as np
 from forcekit.analysis.arms import BarLift
 from forcekit.analysis.errors import LiftCurves
 from forcekit.analysis.phases import Phases
-from forcekit.mechanics.bar_readout import bar_at
+from forcekit.mechanics.bar_readout import bar_at, read_ahead
 from forcekit.mechanics.pair_fit import (
     FIT_RATE_HZ,
     SHIFT_U_S,
@@ -72,6 +72,7 @@ def compare_pair(
         system_noise=curves.gravity_mps2 * curves.noise_n / curves.weight.value * math.sqrt(2.0 / curves.rate_hz),
         bar_noise=lift.motion.accel_noise,
     )
+    read_ahead(lift.motion, {"travel": (lift.at(onset), lift.at(low))})
     depth_bar = bar_at(lift.motion, "travel", lift.at(onset)) - bar_at(lift.motion, "travel", lift.at(low))
     depth = curves.travel_at(phases.onset.place, phases.onset_at) - curves.travel_at(
         phases.lowest_place, phases.lowest_at

@@ -280,7 +280,8 @@ def _turn_factor(
     best, factor = min((misfit(factor), factor) for factor in (math.pi / 180.0, 180.0 / math.pi))
     if as_given > 3.0 * best:
         return factor, 0.0
-    return 1.0, as_given if as_given > max(TURN_SEEN_RAD, TURN_MISSED_FRAC * misfit(0.0)) else 0.0
+    missed = as_given > TURN_SEEN_RAD and as_given > TURN_MISSED_FRAC * misfit(0.0)
+    return 1.0, as_given if missed else 0.0
 
 
 def _right_way_up(accel: FloatArray, rests: tuple[tuple[int, int], ...], up_axis: str) -> QualityCheck:

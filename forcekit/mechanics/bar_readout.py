@@ -7,7 +7,7 @@ so differences and ratios of them are right however they were read.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -34,6 +34,7 @@ STEEP_S = 1e-4
 """A crossing that the noise of one sample moves by less than this is read off the samples next to it (our choice)."""
 
 BarCurve = Literal["acceleration", "velocity", "travel"]
+Wanted = BarCurve | Literal["shaft angle"]
 Direction = Literal["forward", "left", "up"]
 _COLUMN = {"forward": 0, "left": 1, "up": 2}
 
@@ -61,7 +62,7 @@ class Ellipse:
 
 def bar_parts(
     motion: BarMotion,
-    quantity: BarCurve | Literal["shaft angle"],
+    quantity: Wanted,
     t_s: FloatArray,
     direction: Direction | None = None,
 ) -> FloatArray:
@@ -69,21 +70,34 @@ def bar_parts(
 
     Shape (len(t), 3, n) or, for the angle and for one direction, (len(t), n).
     """
-    t = np.atleast_1d(np.asarray(t_s, dtype=np.float64))
+    rows = _rows(motion, quantity, np.atleast_1d(np.asarray(t_s, dtype=np.float64)))
     if quantity == "shaft angle":
-        rows = motion.basis.rows("attitude", t) - motion.stance_rows["attitude"]
-        return motion.posterior.parts(-rows[:, 1])
-    rows = motion.basis.rows(quantity, t)
-    if quantity == "travel":
-        # Travel counts from its mean over stance, and so does its error.
-        rows = rows - motion.stance_rows["travel"]
+        return motion.posterior.parts(rows[:, 0])
     return motion.posterior.parts(rows if direction is None else rows[:, _COLUMN[direction]])
 
 
-def read_ahead(motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: Sequence[float]) -> None:
-    """Work out the parts at some instants in one go; `bar_at` takes them from what is known."""
-    found = bar_parts(motion, quantity, np.array(t_s))
-    motion.known.update({(quantity, t): parts for t, parts in zip(t_s, found, strict=True)})
+def _rows(motion: BarMotion, quantity: Wanted, t_s: FloatArray) -> FloatArray:
+    """Rows of the error model, shape (n, 3, n_sources); for the angle (n, 1, n_sources)."""
+    if quantity == "shaft angle":
+        return -(motion.basis.rows("attitude", t_s) - motion.stance_rows["attitude"])[:, 1:2]
+    rows = motion.basis.rows(quantity, t_s)
+    # Travel counts from its mean over stance, and so does its error.
+    return rows - motion.stance_rows["travel"] if quantity == "travel" else rows
+
+
+def read_ahead(motion: BarMotion, wanted: Mapping[Wanted, Sequence[float]]) -> None:
+    """Work out the parts of some quantities at some instants in one go; `bar_at` takes them from what is known."""
+    new = {name: [t for t in t_s if (name, t) not in motion.known] for name, t_s in wanted.items()}
+    rows = [_rows(motion, name, np.array(t_s)) for name, t_s in new.items() if t_s]
+    if not rows:
+        return
+    found = motion.posterior.parts(np.concatenate([r.reshape(-1, r.shape[-1]) for r in rows]))
+    i = 0
+    for name, t_s in new.items():
+        n = 1 if name == "shaft angle" else 3
+        for t in t_s:
+            motion.known[name, t] = found[i] if n == 1 else found[i : i + n]
+            i += n
 
 
 def _must_have(motion: BarMotion, level: bool) -> None:
@@ -93,9 +107,7 @@ def _must_have(motion: BarMotion, level: bool) -> None:
         raise CannotMeasure(Reason.NO_SHAFT_AXIS, "declare shaft_axis in the bar's device file")
 
 
-def bar_at(
-    motion: BarMotion, quantity: BarCurve | Literal["shaft angle"], t_s: float, direction: Direction = "up"
-) -> Uncertain:
+def bar_at(motion: BarMotion, quantity: Wanted, t_s: float, direction: Direction = "up") -> Uncertain:
     """Value of a curve at an instant, with its uncertainty.
 
     Parameters
@@ -121,7 +133,7 @@ def bar_at(
     _must_have(motion, quantity == "shaft angle" or direction != "up")
     place = t_s * motion.rate_hz
     if (quantity, t_s) not in motion.known:
-        read_ahead(motion, quantity, (t_s,))
+        read_ahead(motion, {quantity: (t_s,)})
     parts = motion.known[quantity, t_s]
     if quantity == "shaft angle":
         assert motion.shaft_angle_rad is not None
@@ -164,6 +176,7 @@ def bar_zero_speed(motion: BarMotion, start_s: float, stop_s: float, *, rising: 
     if place is None:
         return None
     t = place / motion.rate_hz
+    read_ahead(motion, {"velocity": (t,), "travel": (t,)})
     _, slope, _ = fitted_line(v, place, max(1.0, 0.010 * motion.rate_hz))
     u_v = math.hypot(bar_at(motion, "velocity", t).u, motion.arm_noise_mps)
     return Instant(t, u_v / max(abs(slope) * motion.rate_hz, 1e-9), bar_at(motion, "travel", t))
@@ -205,6 +218,7 @@ def bar_peak_speed(motion: BarMotion, start_s: float, stop_s: float, *, largest:
         level, slope, n = fitted_line(a, place, max(1.0, 0.006 * motion.rate_hz))
         move = float(np.clip(-level / slope, -1.0, 1.0)) if slope != 0.0 else 0.0
     t = (place + move) / motion.rate_hz
+    read_ahead(motion, {"acceleration": (t,), "velocity": (t,)})
     u_a = math.hypot(bar_at(motion, "acceleration", t).u, one / math.sqrt(n), motion.arm_noise_mps2)
     u_s = math.hypot(u_a / max(abs(slope) * motion.rate_hz, 1e-9), bend / motion.rate_hz)
     return Instant(t, u_s, bar_at(motion, "velocity", t))

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forcekit.mechanics.motion import running_integral
 from forcekit.mechanics.rest_basis import (
     ACCEL_BIAS,
     ACCEL_SCALE,
@@ -78,6 +79,8 @@ def aligned(
     gravity_mps2 : float
     """
     first, last = stance
+    # As for attitudes, the samples of one axis lie side by side in memory.
+    accel_mps2, gyro_radps = np.asfortranarray(accel_mps2), np.asfortranarray(gyro_radps)
     reference = (first + last) // 2
     part = gyro_radps[first:last]
     chain = _turned_from(np.eye(3), part - part.mean(axis=0), step_s, reference - first)
@@ -123,23 +126,23 @@ def corrected(path: Path, basis: Basis, estimate: FloatArray, step_s: float, ref
     accel = estimate[CONSTANTS : CONSTANTS + 3 * k].reshape(k, 3)
     gyro = estimate[CONSTANTS + 3 * k :].reshape(k, 3)
     turned = np.vstack([np.zeros(3), np.cumsum(gyro * np.diff(basis.edges_s)[:, None], axis=0)])
-    psi = np.column_stack([np.interp(t, basis.edges_s, turned[:, i]) for i in range(3)])
-    psi -= psi[reference]
-    step_of = np.clip(np.searchsorted(basis.edges_s, t, side="right") - 1, 0, k - 1)
-    felt = np.einsum("nij,nj->ni", path.attitude, path.force_mps2)
-    change = np.cross(psi, felt) + accel[step_of]
-    speed = np.zeros((n, 3))
-    np.cumsum(0.5 * step_s * (change[1:] + change[:-1]), axis=0, out=speed[1:])
-    speed -= speed[reference]
-    way = np.zeros((n, 3))
-    np.cumsum(0.5 * step_s * (speed[1:] + speed[:-1]), axis=0, out=way[1:])
+    psi = np.stack([np.interp(t, basis.edges_s, column) for column in turned.T])
+    psi -= psi[:, reference, None]
+    x, y, z = np.einsum("nij,nj->in", path.attitude, path.force_mps2)
+    samples = np.diff(np.searchsorted(t, basis.edges_s[1:-1]), prepend=0, append=n)
+    change = np.repeat(accel.T, samples, axis=1)
+    change += np.stack([psi[1] * z - psi[2] * y, psi[2] * x - psi[0] * z, psi[0] * y - psi[1] * x])
+    speed = running_integral(change, step_s)
+    speed -= speed[:, reference, None]
+    way = running_integral(speed, step_s)
+    way -= way[:, reference, None]
     return Path(
-        attitude=turn_matrices(psi) @ path.attitude,
+        attitude=np.einsum("nij,njk->nik", turn_matrices(psi.T), path.attitude),
         force_mps2=path.force_mps2,
         gyro_radps=path.gyro_radps,
-        acceleration_mps2=path.acceleration_mps2 + change,
-        velocity_mps=path.velocity_mps + speed,
-        travel_m=path.travel_m + way - way[reference],
+        acceleration_mps2=path.acceleration_mps2 + change.T,
+        velocity_mps=path.velocity_mps + speed.T,
+        travel_m=path.travel_m + way.T,
     )
 
 
@@ -164,7 +167,7 @@ def to_middle(
     """
     from scipy.ndimage import gaussian_filter1d
 
-    arm = path.attitude @ lever_m
+    arm = np.einsum("nij,j->ni", path.attitude, lever_m)
     turn = np.einsum("nij,nj->ni", path.attitude, path.gyro_radps)
     if not lever_m.any():
         return path.acceleration_mps2, path.velocity_mps, path.travel_m, arm, turn
@@ -196,6 +199,7 @@ def bar_angle(attitude: FloatArray, left: FloatArray, stance: tuple[int, int], r
     forward = np.cross(shaft, [0.0, 0.0, 1.0])
     forward /= np.linalg.norm(forward)
     axes = np.column_stack([forward, shaft, np.cross(forward, shaft)])
-    bar = attitude @ (attitude[reference].T @ axes)
-    angle = np.unwrap(-np.arctan2(-bar[:, 2, 0], bar[:, 2, 2]))
+    in_sensor = attitude[reference].T @ axes
+    last_row = [np.einsum("ni,i->n", attitude[:, 2], in_sensor[:, k]) for k in (0, 2)]
+    angle = np.unwrap(-np.arctan2(-last_row[0], last_row[1]))
     return np.asarray(angle - angle[stance[0] : stance[1]].mean())

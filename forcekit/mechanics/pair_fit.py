@@ -145,7 +145,7 @@ def explained_by_bar(
         moved = np.stack(_moved(curve, first, last, shift, bar_mps2.size))
         soft = (1.0 - share) * _late(moved[0], SOFT_HZ, SOFT_DAMPING)
         mean = np.array([0.0, GAIN, 1.0, -shift, SOFT, 0.0, 0.0])
-        designs = np.stack([_design(moved, soft, share, *t) for t in tried])
+        designs = _designs(moved, soft, share, np.array(tried))
         misfits, found = _solved(designs, wanted, scale, mean, spread)
         best = int(np.argmin(misfits))
         x, (bar_hz, damping) = found[best], tried[best]
@@ -188,29 +188,35 @@ def _moved(curve: Spline, first: int, last: int, shift_s: float, n: int) -> tupl
     return curve.at(t)
 
 
-def _design(moved: FloatArray, soft: FloatArray, share: float, hz: float, damping: float) -> FloatArray:
+def _designs(moved: FloatArray, soft: FloatArray, share: float, tried: FloatArray) -> FloatArray:
     """Columns: level, the bar itself, its discs, shift, soft parts, and the discs' swing from before (two).
 
-    `moved` are the bar's value and slope, shape (2, n).
+    `moved` are the bar's value and slope, shape (2, n); `tried` natural frequencies and dampings, shape (k, 2). Shape
+    (k, 7, n).
     """
     value, slope = moved
     t = np.arange(value.size) / FIT_RATE_HZ
-    omega = 2.0 * math.pi * hz
-    dying = share * np.exp(-damping * omega * t)
-    late, late_slope = share * _late(moved, hz, damping)
-    swing = (dying * np.cos(omega * t), dying * np.sin(omega * t))
-    return np.column_stack([np.ones(t.size), value, late, GAIN * slope + late_slope, soft, *swing])
+    omega = 2.0 * math.pi * tried[:, :1]
+    out = np.empty((tried.shape[0], 7, value.size))
+    out[:, 0], out[:, 1], out[:, 4] = 1.0, value, soft
+    dying = share * np.exp(-tried[:, 1:] * omega * t)
+    np.multiply(dying, np.cos(omega * t), out=out[:, 5])
+    np.multiply(dying, np.sin(omega * t), out=out[:, 6])
+    for each, (hz, damping) in zip(out, tried.tolist(), strict=True):
+        each[2], late_slope = share * _late(moved, hz, damping)
+        each[3] = GAIN * slope + late_slope
+    return out
 
 
 def _solved(
     a: FloatArray, wanted: FloatArray, scale: float, mean: FloatArray, spread: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
-    """Least squares with priors for several designs, shape (k, n, 7): sums of squares (k,), and solutions (k, 7)."""
+    """Least squares with priors for several designs, shape (k, 7, n): sums of squares (k,), and solutions (k, 7)."""
     # So small a product is not worth the threads that a matrix product would wake.
-    normal = np.einsum("kni,knj->kij", a, a) / scale**2 + np.diag(1.0 / spread**2)
-    right = np.einsum("kni,n->ki", a, wanted) / scale**2 + mean / spread**2
+    normal = np.einsum("kin,kjn->kij", a, a) / scale**2 + np.diag(1.0 / spread**2)
+    right = np.einsum("kin,n->ki", a, wanted) / scale**2 + mean / spread**2
     x = np.linalg.solve(normal, right[:, :, None])[:, :, 0]
-    left = (wanted - np.einsum("kni,ki->kn", a, x)) / scale
+    left = (wanted - np.einsum("kin,ki->kn", a, x)) / scale
     return np.einsum("kn,kn->k", left, left) + np.sum(((x - mean) / spread) ** 2, axis=1), np.asarray(x)
 
 

@@ -25,6 +25,8 @@ MOVING_MPS2 = 0.10
 """Only where one of them moves more than this (root mean square over half a second): breathing and heartbeat move the
 system by 0.01 to 0.02 m/s², and a bar that rings on a standing lifter need not show at its middle what the plate
 feels (our choice)."""
+SMOOTH_REACH = 4.0
+"""A Gaussian is cut off at so many of its widths; 6e-5 of it lies beyond (our choice)."""
 LOCAL_S = 0.5
 EVEN_S = 1.0
 """Both are divided by their own size over a second, so that one strong movement does not outweigh the rest."""
@@ -98,7 +100,7 @@ def surroundings(
         for v, floor in zip(curves, floors, strict=True)
     )
     reach, play = round(REACH_S * rate_hz), round(PLAY_S * rate_hz)
-    found = np.array([_at_lag(x, y, usable, lag) for lag in range(-reach, reach + 1)])
+    found = _at_lags(x, y, usable, reach)
     best = int(np.argmax(found))
     return Surroundings(
         correlation=float(found[reach - play : reach + play + 1].max()),
@@ -110,13 +112,23 @@ def surroundings(
 
 def _in_band(values: FloatArray, usable: BoolArray, rate_hz: float) -> FloatArray:
     """Give the band between the two limits; over what is not usable a straight line is laid first."""
-    from scipy.ndimage import gaussian_filter1d
-
     i = np.arange(values.size)
     whole = np.where(usable, values, np.interp(i, i[usable], values[usable]))
     # The width halves the power at the limit, as in `align`.
-    fast, slow = (gaussian_filter1d(whole, 0.1325 * rate_hz / f, mode="nearest") for f in (FAST_HZ, SLOW_HZ))
-    return np.asarray(fast - slow)
+    slow, fast = (0.1325 * rate_hz / f for f in (SLOW_HZ, FAST_HZ))
+    margin = round(SMOOTH_REACH * slow)
+    # So wide a filter is worth a Fourier transform; beyond the ends the first and the last value go on.
+    padded = np.pad(whole, margin, mode="edge")
+    n = 2 ** math.ceil(math.log2(padded.size + margin))
+    spectrum = np.fft.rfft(_bell(fast, margin) - _bell(slow, margin), n) * np.fft.rfft(padded, n)
+    return np.asarray(np.fft.irfft(spectrum, n)[2 * margin : 2 * margin + values.size])
+
+
+def _bell(width: float, margin: int) -> FloatArray:
+    """Gaussian of some width (samples) and sum one, cut off at SMOOTH_REACH widths, shape (2 margin + 1,)."""
+    place = np.arange(-margin, margin + 1)
+    bell = np.where(np.abs(place) <= round(SMOOTH_REACH * width), np.exp(-0.5 * (place / width) ** 2), 0.0)
+    return np.asarray(bell / bell.sum())
 
 
 def _size(values: FloatArray, usable: BoolArray, width: float) -> FloatArray:
@@ -128,12 +140,16 @@ def _size(values: FloatArray, usable: BoolArray, width: float) -> FloatArray:
     return np.asarray(np.sqrt(square / np.clip(uniform_filter1d(usable.astype(np.float64), n), 0.05, None)))
 
 
-def _at_lag(x: FloatArray, y: FloatArray, usable: BoolArray, lag: int) -> float:
-    """Correlation of x with y so many samples later, where both are usable."""
-    n = x.size - abs(lag)
-    a, b = max(0, -lag), max(0, lag)
-    both = usable[a : a + n] & usable[b : b + n]
-    if both.sum() < 0.5 * usable.sum():
-        return 0.0
-    p, q = x[a : a + n][both], y[b : b + n][both]
-    return float(p @ q / math.sqrt(max(float((p @ p) * (q @ q)), 1e-300)))
+def _at_lags(x: FloatArray, y: FloatArray, usable: BoolArray, reach: int) -> FloatArray:
+    """Correlation of x with y up to `reach` samples earlier and later, where both are usable; they are zero elsewhere.
+
+    0 where less than half of it is left.
+    """
+    mask = usable.astype(np.float64)
+
+    def shifted(first: FloatArray, second: FloatArray) -> FloatArray:
+        return np.correlate(np.pad(second, reach), first, "valid")
+
+    product, size = shifted(x, y), np.sqrt(np.maximum(shifted(x**2, mask) * shifted(mask, y**2), 1e-300))
+    enough = shifted(mask, mask) > 0.5 * mask.sum() - 0.5
+    return np.asarray(np.where(enough, product / size, 0.0))

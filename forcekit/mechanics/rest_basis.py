@@ -53,25 +53,20 @@ class Basis:
         Grid of the error model, seconds from the window's start.
     reference_s : float
         Instant at which velocity and attitude of the constants are meant and travel is zero.
-    constants : mapping of quantity to array, shape (m, 3, 18)
-        Those of an attitude error in acceleration, velocity and travel are the lever F = -[Rf x] and its two integrals
-        from the reference instant.
-    arm_m, turn_radps : array, shape (m, 3)
+    constants : Constants
+        Columns of the constants.
+    arm_m, turn_radps : array, shape (3, m)
         From the bar's middle to the sensor, and the rate of turn, in the level frame.
     edges_s : array, shape (k + 1,)
         Edges of the noise steps.
-    middle1, middle2 : array, shape (3, k, 3)
-        The integrals of the lever in the middle of each noise step.
     """
 
     t_s: FloatArray
     reference_s: float
-    constants: dict[Quantity, FloatArray]
+    constants: Constants
     arm_m: FloatArray
     turn_radps: FloatArray
     edges_s: FloatArray
-    middle1: FloatArray
-    middle2: FloatArray
 
     @property
     def n_steps(self) -> int:
@@ -84,8 +79,17 @@ class Basis:
         return CONSTANTS + 6 * self.n_steps
 
     def at(self, curve: FloatArray, t_s: FloatArray) -> FloatArray:
-        """Interpolate an array of shape (m, ...) on the grid to other instants."""
+        """Interpolate an array of shape (..., m) on the grid to n other instants, shape (n, ...)."""
         return _between(self.t_s, curve, t_s)
+
+    def middle(self, quantity: Literal["velocity", "travel"]) -> FloatArray:
+        """Integral of the lever, once or twice, in the middle of each noise step, shape (3, 3, k)."""
+        found = self.constants.middles.get(quantity)
+        if found is None:
+            middles = self.edges_s[:-1] + 0.5 * np.diff(self.edges_s)
+            found = np.ascontiguousarray(self.at(self.constants(quantity)[:, ATTITUDE], middles).transpose(1, 2, 0))
+            self.constants.middles[quantity] = found
+        return found
 
     def rows(self, quantity: Quantity, t_s: FloatArray) -> FloatArray:
         """Rows of the error model for a quantity at some instants, shape (len(t_s), 3, n_sources).
@@ -104,9 +108,9 @@ class Basis:
             lever = self.at(self.arm_m, t)
             constants = rows[:, :, :CONSTANTS]
             if quantity == "velocity":
-                constants += skew(lever) @ self.at(self.constants["rate"], t)
+                constants += skew(lever) @ self.at(self.constants("rate"), t)
                 lever = np.cross(self.at(self.turn_radps, t), lever)
-            constants += skew(lever) @ self.at(self.constants["attitude"], t)
+            constants += skew(lever) @ self.at(self.constants("attitude"), t)
             gyro = rows[:, :, CONSTANTS + 3 * self.n_steps :].reshape(t.size, 3, -1, 3)
             gyro += skew(lever)[:, :, None, :] * self._lasted(t)[:, None, :, None]
         return rows
@@ -128,17 +132,16 @@ class Basis:
         """
         k = self.n_steps
         out = np.zeros((t.size, 3, self.n_sources))
-        out[:, :, :CONSTANTS] = self.at(self.constants[quantity], t)
+        out[:, :, :CONSTANTS] = self.at(self.constants(quantity), t)
         accel = out[:, :, CONSTANTS : CONSTANTS + 3 * k].reshape(t.size, 3, k, 3)
         gyro = out[:, :, CONSTANTS + 3 * k :].reshape(t.size, 3, k, 3)
-        lever = out[:, :, None, ATTITUDE]
         if quantity == "attitude":
             _on_diagonal(gyro, self._lasted(t))
         elif quantity == "acceleration":
-            np.multiply(lever, self._lasted(t)[:, None, :, None], out=gyro)
+            np.multiply(out[:, :, None, ATTITUDE], self._lasted(t)[:, None, :, None], out=gyro)
         elif quantity == "velocity":
             _on_diagonal(accel, self._lasted(t))
-            self._by_turning(gyro, lever, t, travel=False)
+            self._by_turning(gyro, out[:, :, ATTITUDE], t, travel=False)
         elif quantity == "travel":
             left, width = self.edges_s[:-1], np.diff(self.edges_s)
             inside, ref = np.clip(t[:, None] - left, 0.0, width), np.clip(self.reference_s - left, 0.0, width)
@@ -146,7 +149,7 @@ class Basis:
             beyond = 0.5 * inside**2 + width * np.clip(t[:, None] - left - width, 0.0, None)
             at_ref = 0.5 * ref**2 + width * np.clip(self.reference_s - left - width, 0.0, None)
             _on_diagonal(accel, beyond - at_ref - away[:, None] * ref)
-            self._by_turning(gyro, lever, t, travel=True)
+            self._by_turning(gyro, out[:, :, ATTITUDE], t, travel=True)
         return out
 
     def _by_turning(self, out: FloatArray, lever: FloatArray, t: FloatArray, *, travel: bool) -> None:
@@ -155,20 +158,24 @@ class Basis:
         middle = left + 0.5 * width
         after = np.where(t[:, None] > middle, width, 0.0)
         ref = np.clip(self.reference_s - left, 0.0, width)
-        then = (after - np.where(self.reference_s > middle, width, 0.0))[:, None, :, None]
-        np.multiply(lever, (after - ref)[:, None, :, None], out=out)
-        if travel:
-            out -= then * (self.middle2 + (t[:, None] - middle)[:, None, :, None] * self.middle1)
-        else:
-            out -= then * self.middle1
+        then = after - np.where(self.reference_s > middle, width, 0.0)
+        since = after - ref
+        first, away = self.middle("velocity"), t[:, None] - middle
+        second = self.middle("travel") if travel else first
+        # A lever is skew: nothing on its diagonal. One component at a time, all steps side by side.
+        for i in range(3):
+            for j in range(3):
+                if i != j:
+                    moved = second[i, j] + away * first[i, j] if travel else first[i, j]
+                    out[:, i, :, j] = lever[:, i, j][:, None] * since - then * moved
 
 
 def _between(grid_s: FloatArray, curve: FloatArray, t_s: FloatArray) -> FloatArray:
-    """Interpolate an array of shape (m, ...) on an even grid to other instants."""
+    """Interpolate an array of shape (..., m) on an even grid to n other instants, shape (n, ...)."""
     place = np.clip((t_s - grid_s[0]) / (grid_s[1] - grid_s[0]), 0.0, grid_s.size - 1.000001)
     i = place.astype(np.int64)
-    part = (place - i).reshape(-1, *([1] * (curve.ndim - 1)))
-    return np.asarray(curve[i] * (1.0 - part) + curve[i + 1] * part)
+    part = place - i
+    return np.moveaxis(curve[..., i] * (1.0 - part) + curve[..., i + 1] * part, -1, 0)
 
 
 def _on_diagonal(blocks: FloatArray, values: FloatArray) -> None:
@@ -177,39 +184,85 @@ def _on_diagonal(blocks: FloatArray, values: FloatArray) -> None:
         blocks[:, i, :, i] = values
 
 
-def _from_reference(rate: FloatArray, step_s: float, i_reference: int) -> FloatArray:
-    """Running trapezoid integral that is zero at the reference."""
-    total = np.zeros(rate.shape)
-    areas = total[1:]
-    np.add(rate[1:], rate[:-1], out=areas)
-    areas *= 0.5 * step_s
-    np.cumsum(areas, axis=0, out=areas)
-    total -= total[i_reference].copy()
-    return total
-
-
-def _constant_columns(
-    r: FloatArray, force: FloatArray, gyro: FloatArray, step_s: float, i_reference: int
-) -> dict[Quantity, FloatArray]:
-    """Columns of the constants for each quantity, shape (m, 3, 18).
+class Constants:
+    """Columns of the constants for each quantity, shape (3, 18, m), worked out when they are first asked for.
 
     ψ' = R δω and δa = ψ x Rf + R δf = F ψ + R δf with F = -[Rf x], δf and δω minus what bias and scale add to the
-    readings. Columns that are zero or constant are not integrated.
+    readings. Those of an attitude error in acceleration, velocity and travel are the lever F and its two integrals from
+    the reference instant.
+
+    Parameters
+    ----------
+    r : array, shape (3, 3, m)
+    force, gyro : array, shape (3, m)
+    step_s : float, second
+    i_reference : int
     """
-    rate, psi, acceleration, velocity, travel = (np.zeros((force.shape[0], 3, CONSTANTS)) for _ in range(5))
-    lever = -skew(np.einsum("nij,nj->ni", r, force))
-    acceleration[:, :, ATTITUDE] = lever
-    acceleration[:, :, ACCEL_BIAS] = -r
-    acceleration[:, :, ACCEL_SCALE] = -r * force[:, None, :]
-    psi[:, :, ATTITUDE] = velocity[:, :, VELOCITY] = np.eye(3)
-    for source, turning in ((GYRO_BIAS, -r), (GYRO_SCALE, -r * gyro[:, None, :])):
-        rate[:, :, source] = turning
-        psi[:, :, source] = _from_reference(turning, step_s, i_reference)
-        acceleration[:, :, source] = lever @ psi[:, :, source]
-    rest = slice(ATTITUDE.start, CONSTANTS)
-    velocity[:, :, rest] = _from_reference(acceleration[:, :, rest], step_s, i_reference)
-    travel[:] = _from_reference(velocity, step_s, i_reference)
-    return {"attitude": psi, "rate": rate, "acceleration": acceleration, "velocity": velocity, "travel": travel}
+
+    def __init__(self, r: FloatArray, force: FloatArray, gyro: FloatArray, step_s: float, i_reference: int) -> None:
+        self._r, self._force, self._gyro, self._step_s, self._i_reference = r, force, gyro, step_s, i_reference
+        self._known: dict[Quantity, FloatArray] = {}
+        self.middles: dict[str, FloatArray] = {}
+        """What `Basis.middle` has been asked for."""
+
+    def __call__(self, quantity: Quantity) -> FloatArray:
+        """Columns of a quantity."""
+        found = self._known.get(quantity)
+        if found is None:
+            made = {
+                "rate": self._rate, "attitude": self._attitude, "acceleration": self._acceleration,
+                "velocity": self._velocity, "travel": self._travel,
+            }  # fmt: skip
+            found = self._known[quantity] = made[quantity]()
+        return found
+
+    def _none(self) -> FloatArray:
+        return np.zeros((3, CONSTANTS, self._force.shape[1]))
+
+    def _rate(self) -> FloatArray:
+        out = self._none()
+        np.negative(self._r, out=out[:, GYRO_BIAS])
+        np.multiply(out[:, GYRO_BIAS], self._gyro, out=out[:, GYRO_SCALE])
+        return out
+
+    def _attitude(self) -> FloatArray:
+        out = self._none()
+        out[:, ATTITUDE] = np.eye(3)[:, :, None]
+        for source in (GYRO_BIAS, GYRO_SCALE):
+            self._integrate(self("rate")[:, source], out[:, source])
+        return out
+
+    def _acceleration(self) -> FloatArray:
+        out, psi = self._none(), self("attitude")
+        felt = np.einsum("ijm,jm->im", self._r, self._force)
+        np.negative(self._r, out=out[:, ACCEL_BIAS])
+        np.multiply(out[:, ACCEL_BIAS], self._force, out=out[:, ACCEL_SCALE])
+        # ψ x Rf, row by row, for every source that turns.
+        for source in (ATTITUDE, GYRO_BIAS, GYRO_SCALE):
+            for i, (j, k) in enumerate(((1, 2), (2, 0), (0, 1))):
+                out[i, source] = psi[j, source] * felt[k] - psi[k, source] * felt[j]
+        return out
+
+    def _velocity(self) -> FloatArray:
+        out = self._none()
+        out[:, VELOCITY] = np.eye(3)[:, :, None]
+        rest = slice(ATTITUDE.start, CONSTANTS)
+        self._integrate(self("acceleration")[:, rest], out[:, rest])
+        return out
+
+    def _travel(self) -> FloatArray:
+        out = self._none()
+        self._integrate(self("velocity"), out)
+        return out
+
+    def _integrate(self, rate: FloatArray, out: FloatArray) -> None:
+        """Running trapezoid integral along the last axis that is zero at the reference."""
+        areas = out[..., 1:]
+        out[..., 0] = 0.0
+        np.add(rate[..., 1:], rate[..., :-1], out=areas)
+        areas *= 0.5 * self._step_s
+        np.cumsum(areas, axis=-1, out=areas)
+        out -= out[..., self._i_reference, None].copy()
 
 
 def build_basis(
@@ -246,27 +299,18 @@ def build_basis(
     first = i_reference % stride
     pick = slice(first, None, stride)
     # Averaging over the stride keeps knocks from being missed or counted several times.
-    force = uniform_filter1d(force_mps2, stride, axis=0, mode="nearest")[pick]
-    gyro = uniform_filter1d(gyro_radps, stride, axis=0, mode="nearest")[pick]
-    r = attitude[pick]
-    step = stride / rate_hz
-    i_ref = i_reference // stride
-    m = force.shape[0]
-    constants = _constant_columns(r, force, gyro, step, i_ref)
-    t = (first + stride * np.arange(m)) / rate_hz
+    force, gyro = (
+        np.ascontiguousarray(uniform_filter1d(v, stride, axis=0, mode="nearest")[pick].T)
+        for v in (force_mps2, gyro_radps)
+    )
+    r = np.ascontiguousarray(attitude[pick].transpose(1, 2, 0))
     span = (attitude.shape[0] - 1) / rate_hz
     k = int(np.clip(np.ceil(span / noise_step_s), 1, most_steps))
-    edges = np.linspace(0.0, span, k + 1)
-    middles = edges[:-1] + 0.5 * np.diff(edges)
-    names: tuple[Quantity, Quantity] = ("velocity", "travel")
-    middle1, middle2 = (_between(t, constants[name][:, :, ATTITUDE], middles).transpose(1, 0, 2) for name in names)
     return Basis(
-        t_s=t,
+        t_s=(first + stride * np.arange(force.shape[1])) / rate_hz,
         reference_s=i_reference / rate_hz,
-        constants=constants,
-        arm_m=r @ lever_m,
-        turn_radps=np.einsum("nij,nj->ni", r, gyro),
-        edges_s=edges,
-        middle1=np.ascontiguousarray(middle1),
-        middle2=np.ascontiguousarray(middle2),
+        constants=Constants(r, force, gyro, stride / rate_hz, i_reference // stride),
+        arm_m=np.einsum("ijm,j->im", r, lever_m),
+        turn_radps=np.einsum("ijm,jm->im", r, gyro),
+        edges_s=np.linspace(0.0, span, k + 1),
     )

@@ -111,10 +111,13 @@ def turn_matrices(vectors_rad: FloatArray) -> FloatArray:
 
 def _quaternions(vectors_rad: FloatArray) -> _Pair:
     """Unit quaternions of rotation vectors, shape (n, 3), as pairs (w + iz, y + ix)."""
-    half = 0.5 * np.sqrt(np.einsum("ni,ni->n", vectors_rad, vectors_rad))
-    # sin(h)/2h; numpy's sinc is sin(pi x)/(pi x), and 1 at zero.
-    x, y, z = vectors_rad.T * (0.5 * np.sinc(half / np.pi))
-    return np.cos(half) + 1j * z, y + 1j * x
+    x, y, z = np.ascontiguousarray(vectors_rad.T)
+    half = 0.5 * np.sqrt(x * x + y * y + z * z)
+    # sin(h)/2h, a half at zero.
+    over = np.divide(np.sin(half), 2.0 * half, out=np.full(half.shape, 0.5), where=half > 0.0)
+    a, b = np.empty(half.shape, dtype=np.complex128), np.empty(half.shape, dtype=np.complex128)
+    a.real, a.imag, b.real, b.imag = np.cos(half), over * z, over * y, over * x
+    return a, b
 
 
 def _quaternion(matrix: FloatArray) -> _Pair:
@@ -155,7 +158,8 @@ def _matrices(a: _Complex, b: _Complex) -> FloatArray:
     w, x, y, z = scale * w, scale * x, scale * y, scale * z
     xx, yy, zz, xy, xz, yz, wx, wy, wz = x * x, y * y, z * z, x * y, x * z, y * z, w * x, w * y, w * z
     rows = (1.0 - yy - zz, xy - wz, xz + wy, xy + wz, 1.0 - xx - zz, yz - wx, xz - wy, yz + wx, 1.0 - xx - yy)
-    return np.stack(rows, axis=1).reshape(-1, 3, 3)
+    # In memory the samples of one component lie side by side: everything is done to all samples at once.
+    return np.stack(rows).reshape(3, 3, -1).transpose(2, 0, 1)
 
 
 def align_to_gravity(force_mps2: FloatArray, left: FloatArray) -> FloatArray:
