@@ -17,7 +17,7 @@ from forcekit.registry import MEASURES, shown
 from forcekit.show.report_blocks import Block, Report, Section, TableBlock
 from forcekit.show.report_numbers import aim_text, count_text, day_text, plain_measure
 from forcekit.show.report_seen import seen, work
-from forcekit.show.report_words import CAUTIONS, NUMBERS, PATTERN_WORDS, PLAIN_SOURCES
+from forcekit.show.report_words import CAUTIONS, NUMBERS, PATTERN_WORDS
 from forcekit.show.scrub import scrubber, without_name
 from forcekit.show.words import plain_number
 
@@ -225,10 +225,8 @@ def _sure(digest: Digest) -> Section:
             "better, because that error cancels."
         )
     if digest.focus is not None:
-        source = digest.focus.limit_source
-        for short, plain in PLAIN_SOURCES.items():
-            source = source.replace(short, plain)
-        told.append(f"Where the aim of the one thing to work on comes from: {source.rstrip('.')}.")
+        source = digest.focus.limit_source.rstrip(".")
+        labelled = (*labelled, ("Where the aim comes from", f"{source[0].upper()}{source[1:]}."))
     told += _doubts(digest.reps)
     return Section("What the numbers mean, and how sure they are", (Block(labelled=labelled), Block(tuple(told))))
 

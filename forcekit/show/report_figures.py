@@ -53,6 +53,8 @@ __all__ = ["Frame", "course_figure", "foot_figure", "frame_of", "path_figure", "
 COLUMN_IN = 3.6
 """Width of a figure that a phone of 390 px shows whole with letters of about 11 px."""
 BEFORE_S, AFTER_S = 0.12, 0.12
+LANE = 0.24
+"""Distance of marks over each other, where a row is one high; a mark and a hair."""
 SHORT = {"unweighting": "sinking", "braking": "braking", "drive": "drive"}
 
 
@@ -192,36 +194,65 @@ def usual_figure(rows: Sequence[UsualRow], *, columns: int = 1) -> Figure:
     from matplotlib.figure import Figure
 
     each = math.ceil(len(rows) / columns)
+    drawn = [_UsualMarks.of(row) for row in rows]
+    parts = [drawn[j * each : (j + 1) * each] for j in range(columns)]
+    high = max((sum(marks.high for marks in part) for part in parts), default=0.0)
     with mpl.rc_context(STYLE):
-        figure = Figure(figsize=(COLUMN_IN * columns, 0.25 + 0.72 * each), layout="constrained")
+        figure = Figure(figsize=(COLUMN_IN * columns, 0.25 + 0.72 * high), layout="constrained")
         panels = figure.subplots(1, columns, squeeze=False)[0]
-        for j, axes in enumerate(panels):
-            for i, row in enumerate(rows[j * each : (j + 1) * each]):
-                _usual_row(axes, row, -float(i))
+        for axes, part in zip(panels, parts, strict=True):
+            y = 0.5
+            for marks in part:
+                y -= 0.5 * marks.high
+                _usual_row(axes, marks, y)
+                y -= 0.5 * marks.high
             axes.set_xlim(-2.05, 2.05)
-            axes.set_ylim(-each + 0.45, 0.75)
+            axes.set_ylim(-high + 0.45, 0.75)
             axes.set_axis_off()
     return figure
 
 
-def _usual_row(axes: Axes, row: UsualRow, y: float) -> None:
-    half = 0.5 * (row.high - row.low)
-    place = np.clip((row.value - 0.5 * (row.low + row.high)) / half, -1.9, 1.9)
+@dataclass(frozen=True, slots=True)
+class _UsualMarks:
+    """A row of the figure: where its marks stand, over each other where they would hide each other."""
+
+    row: UsualRow
+    place: FloatArray
+    above: FloatArray
+    extra: float
+    """How far the marks reach beyond two lanes, to both sides."""
+
+    @classmethod
+    def of(cls, row: UsualRow) -> _UsualMarks:
+        half = 0.5 * (row.high - row.low)
+        place = np.clip((row.value - 0.5 * (row.low + row.high)) / half, -1.9, 1.9)
+        lane = _lanes(place)
+        middle = 0.5 * float(lane.max())
+        return cls(row, place, LANE * (lane - middle), LANE * max(0.0, middle - 0.5))
+
+    @property
+    def high(self) -> float:
+        """Height of the row; one for two lanes and fewer."""
+        return 1.0 + 2.0 * self.extra
+
+
+def _usual_row(axes: Axes, marks: _UsualMarks, y: float) -> None:
+    row, place, high = marks.row, marks.place, y + marks.above
     axes.fill_between([-1.0, 1.0], y - 0.17, y + 0.17, color="#dcdcd6", lw=0)
-    lane = _lanes(place)
-    high = y + 0.19 * (lane - 0.5 * float(lane.max()))
     inside = (row.value >= row.low) & (row.value <= row.high)
-    axes.plot(place[inside], high[inside], "o", mfc="white", mec=BLUE, mew=1.2, ms=8.5)
-    axes.plot(place[~inside], high[~inside], "D", mfc="white", mec=ORANGE, mew=1.6, ms=8.5)
+    axes.plot(place[inside], high[inside], "o", mfc="white", mec=BLUE, mew=1.2, ms=10.0)
+    axes.plot(place[~inside], high[~inside], "D", mfc="white", mec=ORANGE, mew=1.6, ms=9.0)
     for k, (a, b) in enumerate(zip(place, high, strict=True)):
         number = row.i_rep[k] + 1 if row.i_rep else k + 1
-        axes.text(a, b, str(number), fontsize=6.5, color=INK, ha="center", va="center_baseline", zorder=6)
+        axes.text(a, b, str(number), fontsize=7.5, color=INK, ha="center", va="center_baseline", zorder=6)
     info = MEASURES[row.measure]
     unit = f" ({row.words.unit})" if row.words.unit else ""
     better = {"lower": "  ← better", "higher": "  better →"}.get(row.better or "", "")
-    axes.text(-2.0, y + 0.25, f"{row.words.label}{unit}{better}", fontsize=8.5, color=INK, va="bottom")
+    label = f"{row.words.label}{unit}{better}"
+    axes.text(-2.0, y + 0.28 + marks.extra, label, fontsize=8.5, color=INK, va="bottom")
     for x, end in ((-1.0, row.low), (1.0, row.high)):
-        axes.text(x, y - 0.21, decimal(info.factor * end, info.digits), fontsize=8, color=PALE, ha="center", va="top")
+        told = decimal(info.factor * end, info.digits)
+        axes.text(x, y - 0.28 - marks.extra, told, fontsize=8, color=PALE, ha="center", va="top")
 
 
 def _lanes(place: FloatArray) -> FloatArray:

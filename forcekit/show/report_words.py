@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["CAUTIONS", "NUMBERS", "OTHER_WAY", "PATTERN_WORDS", "PLAIN_SOURCES", "PatternWords"]
+__all__ = ["CAUTIONS", "NUMBERS", "OTHER_WAY", "PATTERN_WORDS", "PatternWords"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,14 +150,6 @@ PATTERN_WORDS: dict[str, PatternWords] = {
     ),
 }
 """What stands in the report for each pattern of the cue book; cue, drill and caution come from the book itself."""
-
-
-PLAIN_SOURCES = {
-    "common practice: as for the dip; judged before the heels rise": "common practice: the same share of the foot as "
-    "in the dip, judged only until the heels rise",
-    "common practice: as for the forward shift": "common practice: the same share of the foot as toward the toes",
-}
-"""Sources of the cue book that are short because they point to another section, written out."""
 
 OTHER_WAY = {
     "shift_in_dip_of_foot": "toward the heels",

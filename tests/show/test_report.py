@@ -81,6 +81,37 @@ def test_dots_outside_the_usual_range_have_another_shape() -> None:
     assert {"o": 1, "D": 1} == used
 
 
+@pytest.mark.parametrize("n", [1, 3, 6])
+def test_lifts_alike_do_not_cover_the_words_of_their_row(n: int) -> None:
+    """Marks stand over each other as far as they must, clear of each other, of all words and of the next row."""
+    words = measure_words("dip_depth", "m")
+    rows = [UsualRow("dip_depth", words, np.full(n, 0.159), 0.16, 0.18, 12)] * 2
+    figure = usual_figure(rows)
+    figure.canvas.draw()
+    axes = figure.axes[0]
+    told = [text.get_window_extent() for text in axes.texts if not text.get_text().isdigit()]
+    marks = []
+    for line in axes.lines:
+        half = 0.5 * 1.42 * line.get_markersize() * figure.dpi / 72.0  # of a diamond, the widest
+        marks += [(x, y, half) for x, y in axes.transData.transform(np.column_stack(line.get_data()))]
+
+    assert 2 * n == len(marks)
+    for x, y, half in marks:
+        assert not [b for b in told if b.x0 < x + half and x - half < b.x1 and b.y0 < y + half and y - half < b.y1]
+    gaps = np.diff(sorted(y for _, y, _ in marks))
+    assert min(gaps, default=np.inf) >= 9.0 * figure.dpi / 72.0
+
+
+def test_the_source_of_the_aim_is_the_cue_books_own() -> None:
+    """The page names it in the words of the book, whatever they are."""
+    files = (SAMPLES / "pattern_too_deep.csv", SAMPLES / "club_plate.toml")
+    analysis = forcekit.analyze(forcekit.read(*files, card=SAMPLES / "pattern_too_deep.card.toml"))
+    (section,) = (s for s in make_report(digest_of_analysis(analysis)).sections if s.heading.startswith("What the num"))
+    source = dict(section.blocks[0].labelled)["Where the aim comes from"]
+
+    assert source.lower().rstrip(".") == analysis[0].findings[0].limit_source.lower()
+
+
 def test_many_lifts_are_told_session_by_session() -> None:
     """More than twenty lifts: a row for each session with middle values and counts."""
     files = (SAMPLES / "pattern_too_deep.csv", SAMPLES / "club_plate.toml")
