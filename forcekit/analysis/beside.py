@@ -188,7 +188,10 @@ def bar_clock(
             bar_start_s=felt.start_s,
             about=None if isinstance(found, CannotMeasure) else found,
         )
-    except CannotMeasure:
+    except CannotMeasure as reason:
+        if isinstance(found, CannotMeasure) and reason.detail:
+            told = f"{found.detail}; knocks on the empty plate do not help either: {reason.detail}"
+            found = CannotMeasure(found.reason, told)
         return BarClock(found, alignment_check(found), stamps)
     at = [end for _, end in windows]
     if isinstance(found, CannotMeasure) or max(map(knocked.u_at, at)) < max(BENT_U_S, *map(found.u_at, at)):

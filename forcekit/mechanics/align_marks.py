@@ -229,19 +229,21 @@ def align_by_knocks(
     Raises
     ------
     CannotMeasure
-        `Reason.NOT_ALIGNED` when there are none, too few, or they fit in several ways.
+        `Reason.NOT_ALIGNED` when there are none (then without a detail), too few, or they fit in several ways.
     """
     plate = find_marks(
         force_n, plate_rate_hz, start_s=plate_start_s, where=empty_plate(force_n, plate_rate_hz, standing_n)
     )
-    if plate.size < LEAST_NEAR:
-        raise CannotMeasure(Reason.NOT_ALIGNED, f"{plate.size} knocks on the empty plate")
-    bar = find_marks(accel_mps2, bar_rate_hz, start_s=bar_start_s, least=KNOCK_LEAST_MPS2, least_frac=0.0)
     least = LEAST_KNOCKS if about is None else LEAST_NEAR
+    if plate.size == 0:
+        raise CannotMeasure(Reason.NOT_ALIGNED)
+    if plate.size < least:
+        raise CannotMeasure(Reason.NOT_ALIGNED, f"{plate.size} found, {least} needed")
+    bar = find_marks(accel_mps2, bar_rate_hz, start_s=bar_start_s, least=KNOCK_LEAST_MPS2, least_frac=0.0)
     step = 1.0 / min(plate_rate_hz, bar_rate_hz)
     clock = align_by_marks(plate, bar, step_s=step, about=about, least=least)
     if clock.confidence < LEAST_CONFIDENCE:
-        raise CannotMeasure(Reason.NOT_ALIGNED, "the knocks fit in another way nearly as well; use unequal pauses")
+        raise CannotMeasure(Reason.NOT_ALIGNED, "they fit in another way nearly as well; use unequal pauses")
     return clock
 
 

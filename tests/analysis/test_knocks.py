@@ -11,7 +11,7 @@ import pytest
 
 from forcekit.acquire.source import read
 from forcekit.analysis.pipeline import analyze
-from forcekit.model import Recording
+from forcekit.model import Recording, Stream
 from forcekit.results import Lift, QualityCheck
 from forcekit.simulate.bar_sensor import SimulatedBarSensor, record_bar
 from forcekit.simulate.faults import random_plan
@@ -74,6 +74,34 @@ def test_knocks_align_what_the_movement_cannot(seed: int) -> None:
     assert lead.low is not None
     assert lead.high is not None
     assert lead.low <= motion.truths[0].measures["bar_lead"] <= lead.high
+
+
+@pytest.mark.parametrize(
+    ("knocks", "told"),
+    [
+        ((2.0, 2.7), "knocks on the empty plate do not help either: 2 found, 3 needed)."),
+        ((2.0, 3.0, 4.0), "on the bar fit in several ways; tap with unequal pauses)."),
+    ],
+)
+def test_knocks_that_cannot_be_used_are_told(knocks: tuple[float, ...], told: str) -> None:
+    """Where the movement tells nothing, the same note says why the knocks do not either; without knocks, nothing."""
+    motion = session("bar_floats", 1)
+    recording = recorded(knock_plate(motion, knocks), 1)
+    if len(knocks) == 3:  # the first was not felt on the bar
+        recording = dataclasses.replace(recording, bar=without(recording.bar, SENSOR.clock_offset_s + 2.5))
+    (lift,) = analyze(recording).lifts
+    assert clock_check(lift).verdict == "bad"
+    assert "either: " in clock_check(lift).sentence
+    assert clock_check(lift).sentence.endswith(told)
+    (none,) = analyze(recorded(motion, 1)).lifts
+    assert "knocks" not in clock_check(none).sentence
+
+
+def without(bar: Stream | None, until_s: float) -> Stream:
+    """The bar's recording begun later."""
+    assert bar is not None
+    kept = bar.t_s >= until_s
+    return dataclasses.replace(bar, t_s=bar.t_s[kept], raw={n: v[kept] for n, v in bar.raw.items()})
 
 
 def test_knocks_are_taken_where_they_are_surer() -> None:
