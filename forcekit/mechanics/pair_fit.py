@@ -222,7 +222,9 @@ def _solved(
 
 def _late(values: FloatArray, hz: float, damping: float) -> FloatArray:
     """Acceleration of a mass on a damped spring against its base, from that of the base; along the last axis."""
-    from scipy.linalg.blas import dtbsv  # scipy.signal, which has a filter, takes longer to load than a lift to measure
+    from scipy.linalg.lapack import (
+        dtbtrs,
+    )  # scipy.signal, which has a filter, takes longer to load than a lift to measure
 
     b, a = _filter(hz, damping)
     driven = b[0] * values
@@ -230,9 +232,8 @@ def _late(values: FloatArray, hz: float, damping: float) -> FloatArray:
     driven[..., 2:] += b[2] * values[..., :-2]
     # y[i] + a1 y[i-1] + a2 y[i-2] = driven[i] is a lower triangular band of equations.
     band = np.ones((values.shape[-1], 3)) * a
-    for row in driven.reshape(-1, values.shape[-1]):
-        row[:] = dtbsv(2, band.T, row, lower=1)
-    return np.asarray(driven)
+    found, _ = dtbtrs(band.T, driven.reshape(-1, values.shape[-1]).T, uplo="L", overwrite_b=1)
+    return np.asarray(found.T.reshape(values.shape))
 
 
 def _filter(hz: float, damping: float) -> tuple[FloatArray, FloatArray]:
