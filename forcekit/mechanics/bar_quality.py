@@ -47,8 +47,8 @@ TURN_MISSED_FRAC = 0.5
 """A gyroscope that misses more than half of how gravity turned does not see it; right ones miss a degree of 40 (230
 windows of simulated lifts: 1.2 at most), one that is dead all of it (our choice)."""
 TURN_CHECK_HZ = 250.0
-"""How gravity turned is followed in steps of about this rate (our choice; 0.06 degrees of difference at most in simulated
-lifts)."""
+"""How gravity turned is followed in steps of about this rate (our choice; in simulated lifts it makes 0.06 degrees of
+difference at most)."""
 SPIN_RAD = math.radians(200.0)
 """A gripped shaft turns by less than a right angle or so in a lift, a sleeve runs on (our choice)."""
 TWIST_RADPS = 12.0
