@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from forcekit.numbers import decimal, signed
+from forcekit.numbers import decimal, signed, significant
 
 if TYPE_CHECKING:
     from forcekit.mechanics.allan import Figure
@@ -27,10 +27,10 @@ def with_u(value: float, u: float, unit: str) -> str:
     Examples
     --------
     >>> with_u(0.0125034, 0.000021, "N/count"), with_u(-3.0, 0.0, "N")
-    ('0.012503 ± 0.000042 N/count', '-3 N')
+    ('0.012503 ± 0.000042 N/count', '−3 N')
     """
     if not u > 0.0 or not math.isfinite(u):
-        return f"{value:.5g} {unit}"
+        return f"{significant(value, 5)} {unit}"
     digits = max(0, 1 - math.floor(math.log10(2.0 * u)))
     return f"{decimal(value, digits)} ± {2.0 * u:.{digits}f} {unit}"
 

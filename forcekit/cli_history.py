@@ -209,6 +209,7 @@ def misses(
     from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together
     from forcekit.errors import InputError
     from forcekit.history.questions import COMPARED, miss_contrast_of
+    from forcekit.history.wording import measure_words
 
     if kind is not None and kind not in ("missed forward", "missed back", "missed otherwise"):
         raise InputError(f'--kind is "{kind}"; missed forward, missed back and missed otherwise are allowed.')
@@ -223,7 +224,7 @@ def misses(
     for one in found.differences:
         tell(one.sentence, first="  ", following="    ")
     for left, why in found.left_out.items() if found.withheld is None else ():
-        tell(f"{left}: not compared, {why}.", first="  ", following="    ")
+        tell(f"{measure_words(left).label}: not compared, {why}.", first="  ", following="    ")
     if found.shown:
         tell("That it goes with the misses does not show that it causes them.")
     tell_together(movements)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-__all__ = ["NEAREST", "decimal", "signed"]
+__all__ = ["NEAREST", "decimal", "signed", "significant"]
 
 NEAREST = {"−": "-", "–": "-", "±": "+/-", "→": "->", "←": "<-", "°": " deg", "·": "*", "×": "x", "²": "2", "≥": ">="}
 """What is written instead where a terminal's alphabet lacks a sign."""
@@ -30,3 +30,14 @@ def signed(value: float, digits: int) -> str:
     """
     text = decimal(value, digits)
     return text if text.startswith("−") or float(text) == 0.0 else f"+{text}"
+
+
+def significant(value: float, digits: int) -> str:
+    """Write a number with so many significant digits and no zeros behind them, with a true minus sign.
+
+    Examples
+    --------
+    >>> significant(-3.0, 5), significant(-0.0, 5), significant(12.34567, 5)
+    ('−3', '0', '12.346')
+    """
+    return f"{value + 0.0:.{digits}g}".replace("-", "−")

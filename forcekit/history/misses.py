@@ -155,7 +155,8 @@ def _usable(
         makes, misses = int(np.count_nonzero(have & ~missed)), int(np.count_nonzero(have & missed))
         total = np.array([np.count_nonzero(known & ~missed), np.count_nonzero(known & missed)])
         if np.any(2 * np.array([makes, misses]) < total):
-            left_out[name] = f"measured in {makes} makes and {misses} misses only"
+            few = f"measured in {makes} makes and {misses} misses only"
+            left_out[name] = few if makes + misses else "measured in none of these attempts"
         else:
             names.append(name)
     rows = known.copy()

@@ -186,6 +186,9 @@ def test_misses_are_contrasted(place: Place) -> None:
     found = place.ask("misses", NAME, "dip_depth", "shift_total", "--json").data["contrast"]
 
     assert (found["n_makes"], found["n_misses"]) == (7, 3)  # type: ignore[index]
+    left_out = place.ask("misses", NAME, "dip_depth", "bar_lead").text
+    assert "bar's peak after the body's: not compared, measured in none of these attempts." in left_out
+    assert "bar_lead" not in left_out
     assert "missed back" in place.ask("misses", NAME, "--kind", "missed").err
 
 
