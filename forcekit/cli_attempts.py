@@ -112,6 +112,8 @@ def reanalyze(
         f"{count_text(found.n_recordings, 'recording')} analysed again: another result in "
         f"{count_text(found.n_changed, 'attempt')}, the same in {found.n_same}."
     )
+    if found.n_brought_back:
+        tell(f"In {found.n_brought_back} of them an earlier result came out again and counts once more.")
     if found.n_not_kept:
         tell(
             f"{count_text(found.n_not_kept, 'lift')} found beside them and left out: not found earlier, or deleted "

@@ -39,6 +39,7 @@ __all__ = ["HistoryWanted", "Told", "files_of", "with_history"]
 _KEPT = {
     "new": "as attempt {id} of {name}",
     "analysed again": "as another result of attempt {id} of {name}; the earlier one stays",
+    "brought back": "an earlier result of attempt {id} of {name} as the one that counts, for it came out again",
     "known": "nothing: this very result is attempt {id} of {name} already",
 }
 

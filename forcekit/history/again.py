@@ -47,7 +47,9 @@ class Again:
     Attributes
     ----------
     n_same, n_changed : int
-        Attempts whose result is the stored one, and those that have another result now.
+        Attempts whose result is the one that counted, and those for which another one counts now.
+    n_brought_back : int
+        Of those that changed: an earlier result came out again and counts once more.
     n_not_kept : int
         Lifts found that are nobody's attempt: not found earlier, or deleted since. They are left out.
     not_found : tuple of int
@@ -57,6 +59,7 @@ class Again:
     n_recordings: int
     n_same: int
     n_changed: int
+    n_brought_back: int
     n_not_kept: int
     not_found: tuple[int, ...]
     failed: tuple[NotAgain, ...]
@@ -91,7 +94,7 @@ def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Ag
     foot and body mass that came from the store. A recording whose lifts have different loads is analysed once for
     each. Own limits come from the attempts before the recording.
     """
-    counts = {"known": 0, "analysed again": 0, "not kept": 0}
+    counts = {"known": 0, "analysed again": 0, "brought back": 0, "not kept": 0}
     not_found: list[int] = []
     failed: list[NotAgain] = []
     recordings, without = _recordings(store, athlete)
@@ -108,7 +111,13 @@ def reanalyze(store: Store, athlete: str, *, cue_book: Path | None = None) -> Ag
         for state in states:
             counts[state] += 1
     return Again(
-        len(recordings), counts["known"], counts["analysed again"], counts["not kept"], tuple(not_found), tuple(failed)
+        len(recordings),
+        counts["known"],
+        counts["analysed again"] + counts["brought back"],
+        counts["brought back"],
+        counts["not kept"],
+        tuple(not_found),
+        tuple(failed),
     )
 
 

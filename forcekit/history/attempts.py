@@ -34,12 +34,13 @@ class Stored:
 
     Attributes
     ----------
-    state : {"new", "analysed again", "known"}
-        "analysed again": the attempt was there, and this result is kept beside the earlier ones. "known": the very
-        same result was there, and nothing was written.
+    state : {"new", "analysed again", "brought back", "known"}
+        "analysed again": the attempt was there, and this result is kept beside the earlier ones. "brought back": the
+        very same result was there behind a newer one, and counts again. "known": it counts already, and nothing was
+        written.
     """
 
-    state: Literal["new", "analysed again", "known"]
+    state: Literal["new", "analysed again", "brought back", "known"]
     attempt_uid: str
     result_uid: str
     attempt_id: int
@@ -118,7 +119,8 @@ def add_attempt(
     Notes
     -----
     An attempt is known by the content of its raw files and the time of the lift in them (± 0.25 s). A known attempt
-    with another result gets a second result; the first stays. Everything is written together or not at all.
+    with another result gets a second result; the first stays. The one that was found last counts, even if it is the
+    same as an earlier one. Everything is written together or not at all.
 
     Raises
     ------
@@ -149,7 +151,7 @@ def add_attempt(
                 )
             ).first()
             if same is not None:
-                return Stored("known", known.uid, same.uid, known.id, same.id)
+                return _brought_back(conn, known, same, now)
         attempt_id = known.id if known is not None else _insert_id(conn, t.attempts, attempt)
         insert_missing(conn, t.attempt_recordings, [{"attempt_id": attempt_id, **r} for r in recording_ids])
         result = {
@@ -166,6 +168,16 @@ def add_attempt(
     state: Literal["new", "analysed again"] = "new" if known is None else "analysed again"
     uid = attempt["uid"] if known is None else known.uid
     return Stored(state, uid, str(result["uid"]), attempt_id, result_id)
+
+
+def _brought_back(conn: sa.Connection, known: Any, same: Any, now: float) -> Stored:
+    """Let a result that was found once more be the newest of its attempt, if it is not yet."""
+    r = t.results.c
+    newer = sa.select(r.id).where(r.attempt_id == known.id).order_by(r.analysed_at.desc(), r.id.desc()).limit(1)
+    if conn.execute(newer).scalar_one() == same.id:
+        return Stored("known", known.uid, same.uid, known.id, same.id)
+    conn.execute(sa.update(t.results).where(r.id == same.id).values(analysed_at=now))
+    return Stored("brought back", known.uid, same.uid, known.id, same.id)
 
 
 def change_attempt(

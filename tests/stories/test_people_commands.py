@@ -49,6 +49,20 @@ def test_a_corrected_stature_reaches_the_results_by_reanalyze(place: Place) -> N
     assert "the same in 10" in place.ask("reanalyze", NAME).text
 
 
+def test_a_correction_taken_back_brings_the_earlier_results_back(place: Place) -> None:
+    """The results of the first stature come out again: they count once more, and this is said."""
+    for stature in (180, 170):
+        place.ask("athlete", "change", NAME, "--stature", stature)
+        said = place.ask("reanalyze", NAME).text
+    usual = place.ask("usual", NAME, "dip_depth_of_stature", "--json").data["usual"][0]  # type: ignore[index]
+
+    assert "another result in 10 attempts, the same in 0" in said
+    assert "In 10 of them an earlier result came out again and counts once more." in said
+    assert usual["centre"] == pytest.approx(0.105, abs=0.002)
+    assert place.ask("attempts", NAME).out.count("2 results") == 10
+    assert "the same in 10" in place.ask("reanalyze", NAME).text
+
+
 @pytest.mark.parametrize("fmt", ["csv", "parquet"])
 def test_export_and_import_carry_everything(place: Place, tmp_path: Path, fmt: str) -> None:
     """A new store from the export lists the same attempts; importing twice adds nothing."""
