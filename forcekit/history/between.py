@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
@@ -14,7 +13,7 @@ from forcekit.history.questions import COMPARED
 from forcekit.history.series import Series, measure_names_of, series
 from forcekit.history.several import NO_SCATTER, JointTest, joint_test, scatters
 from forcekit.history.store import Store
-from forcekit.history.wording import Wording, interval_text, join_words, load_text, measure_words, number_text
+from forcekit.history.wording import Wording, interval_text, iso_day, join_words, load_text, measure_words, number_text
 from forcekit.model import BoolArray, FloatArray
 
 __all__ = ["Against", "MeasureChange", "SessionComparison", "compare_sessions"]
@@ -236,9 +235,9 @@ def _against_last(reps: _Reps, now: BoolArray) -> Against:
         then = earlier & (reps.session == session)
         shared = np.intersect1d(group[now], group[then])
         if shared.size:
-            what = f"the session of {_day(float(reps.at[then].min()))}"
+            what = f"the session of {iso_day(float(reps.at[then].min()))}"
             if session != newest:
-                what += f" (the last one, of {_day(float(reps.at[reps.session == newest].min()))}, had other loads)"
+                what += f" (the last one, of {iso_day(float(reps.at[reps.session == newest].min()))}, had other loads)"
             return _two_sessions(reps, now & np.isin(group, shared), then & np.isin(group, shared), group, what)
     return _withheld("the last session", "no earlier session has a load within 5 % of one of this session")
 
@@ -392,7 +391,3 @@ def _told(
 
 def _withheld(what: str, why: str, left_out: Mapping[str, str] | None = None) -> Against:
     return Against(what, (), 0, 0, (), dict(left_out or {}), why, f"Not compared with {what}: {why}.")
-
-
-def _day(at_s: float) -> str:
-    return time.strftime("%Y-%m-%d", time.localtime(at_s))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import time
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -13,7 +12,7 @@ from forcekit.history.control import EwmaChart, IndividualsChart, ewma_chart, in
 from forcekit.history.loads import LEAST_REPS, LEAST_REPS_LOAD, can_fit, reps_text, span_text
 from forcekit.history.trend import time_points, to_one_load
 from forcekit.history.usual import shown_low
-from forcekit.history.wording import Wording, interval_text, join_words, load_text, number_text, wording
+from forcekit.history.wording import Wording, interval_text, iso_day, join_words, load_text, number_text, wording
 from forcekit.model import FloatArray
 
 __all__ = ["ChartKind", "ControlChart", "control_chart"]
@@ -195,7 +194,7 @@ def _sentence(chart: ControlChart, at: list[str], words: Wording, loads: FloatAr
     told = []
     for i in chart.outside[-MOST_TOLD:]:
         way = words.higher if chart.drawn[i] > centre else words.lower
-        day = time.strftime("%Y-%m-%d", time.localtime(chart.at_s[i]))
+        day = iso_day(chart.at_s[i])
         told.append(f"{day}{at[i]} ({number_text(float(chart.drawn[i]), words, spread)}, {way})")
     kind = _point_word(chart)
     out = f"no {kind} outside"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import lru_cache
 from itertools import pairwise
@@ -10,19 +11,25 @@ import numpy as np
 
 from forcekit.history.loads import can_fit
 from forcekit.history.regression import fit_linear
-from forcekit.history.wording import Wording, interval_text, number_text, signed_text, wording
+from forcekit.history.wording import Wording, interval_text, iso_day, number_text, signed_text, wording
 from forcekit.model import FloatArray
 
-__all__ = ["Step", "Trend", "step_p_value", "time_points", "to_one_load", "trend"]
+__all__ = ["TOLD_DIGITS", "Step", "Trend", "step_p_value", "time_points", "to_one_load", "trend"]
 
 LEAST_POINTS = 5
 """Fewest sessions (or reps, where no session is known) for a slope; our choice, leaves 3 degrees of freedom."""
 LEAST_SIDE = 3
 """Fewest points on either side of a step."""
+STEP_P = 0.05
+"""Chance of a step in a steady series up to which one is told."""
+LARGEST_T = 1e4
+"""No step is clearer than this (our choice); where the search for the critical |t| stops."""
 N_SIMULATED = 4000
 """Simulated series behind the p-value of a step; its standard error at 0.05 is 0.0035."""
 MOST_SIMULATED = 200
 """Points up to which the p-value of a step is simulated."""
+TOLD_DIGITS = 10.0
+"""Levels are written with one significant digit of half their interval: one less than a spread gives them."""
 WEEK_S = 7.0 * 86400.0
 
 
@@ -38,6 +45,8 @@ class Step:
         Time of that point, seconds since 1970 (UTC).
     before, after : float
         Levels of the stretches on both sides, in the measure's SI unit.
+    low, high : float
+        95 % interval of after minus before, which allows for having looked at all places.
     p : float
         Chance of so clear a step anywhere in a steady series of this length.
     """
@@ -46,6 +55,8 @@ class Step:
     at_s: float
     before: float
     after: float
+    low: float
+    high: float
     p: float
 
 
@@ -108,7 +119,10 @@ def trend(
     Slope: least squares over the points, t-interval with k − 2 degrees of freedom. Steps: the place with the largest
     |t| between the means of both sides (at least 3 points each) is tested against simulated steady series of the same
     length, which allows for having looked at all places; each side of an accepted step is searched again. Steps are
-    kept only if they describe the series better than a straight line by BIC.
+    kept only if they describe the series better than a straight line by BIC. As a step is the clearest of many places,
+    the usual t-interval of its size would be too short: the half-width is the standard error times the |t| that a
+    steady series of this length reaches anywhere in 1 of 20 cases, so that it leaves out zero exactly where a step is
+    told. Neighbouring steps bound the points that are used.
 
     References
     ----------
@@ -250,10 +264,27 @@ def _supported_steps(when: FloatArray, point: FloatArray) -> tuple[Step, ...]:
     line = fit_linear(when, point).residuals
     if _bic(rest, point.size, 2 * len(found) + 1) >= _bic(float(line @ line), point.size, 2):
         return ()
-    return tuple(
-        Step(i, float(when[i]), before, after, p)
-        for (i, p), before, after in zip(found, levels[:-1], levels[1:], strict=True)
-    )
+    steps = []
+    for (i, p), before, after, first, end in zip(found, levels[:-1], levels[1:], edges[:-2], edges[2:], strict=True):
+        half = _half_width(point[first:i], point[i:end])
+        steps.append(Step(i, float(when[i]), before, after, after - before - half, after - before + half, p))
+    return tuple(steps)
+
+
+def _half_width(before: FloatArray, after: FloatArray) -> float:
+    """Half of the 95 % interval of a step's size."""
+    n = before.size + after.size
+    rest = float(np.sum((before - before.mean()) ** 2) + np.sum((after - after.mean()) ** 2))
+    return _critical_t(n) * math.sqrt(rest / (n - 2) * (1.0 / before.size + 1.0 / after.size))
+
+
+def _critical_t(n: int) -> float:
+    """Find the |t| that a steady series of n points reaches somewhere in 1 of 20 cases, by halving."""
+    low, high = 0.0, LARGEST_T
+    while high - low > 1e-6 * high:
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if step_p_value(middle, n) > STEP_P else (low, middle)
+    return high
 
 
 def _search(point: FloatArray, first: int) -> list[tuple[int, float]]:
@@ -262,7 +293,7 @@ def _search(point: FloatArray, first: int) -> list[tuple[int, float]]:
         return []
     largest, place = _largest_t(point[None, :])
     p = step_p_value(float(largest[0]), point.size)
-    if p > 0.05:
+    if p > STEP_P:
         return []
     cut = int(place[0])
     return [*_search(point[:cut], first), (first + cut, p), *_search(point[cut:], first + cut)]
@@ -293,9 +324,14 @@ def _sentence(
         return f"{words.label}: getting {way}, {per_week} ({band}), {source}."
     if shape == "steady":
         return f"{words.label}: no trend shown, {per_week} ({band}), {source}."
-    sd = float(np.std(point)) or 1.0
-    told = ", then ".join(
-        f"from {number_text(s.before, words, sd)} to {number_text(s.after, words, sd)} at {kind[:-1]} {s.i_after + 1}"
-        for s in steps
-    )
+    told = ", then ".join(_step_text(s, kind.removesuffix("s"), words) for s in steps)
     return f"{words.label}: {'a step' if len(steps) == 1 else f'{len(steps)} steps'} {told}, {source}."
+
+
+def _step_text(step: Step, kind: str, words: Wording) -> str:
+    """Levels on both sides, each with one significant digit of the interval, the interval, and when."""
+    before, after = (
+        number_text(v, words, TOLD_DIGITS * 0.5 * (step.high - step.low)) for v in (step.before, step.after)
+    )
+    band = interval_text(step.low, step.high, words, signed=True)
+    return f"from {before} to {after} (a difference of {band}, 95 %) at {kind} {step.i_after + 1}, {iso_day(step.at_s)}"

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import math
+import time
 from dataclasses import dataclass
 
-from forcekit.numbers import decimal
+from forcekit.numbers import decimal, signed
 from forcekit.registry import MEASURES
 
 __all__ = [
     "Wording",
     "interval_text",
+    "iso_day",
     "join_words",
     "load_text",
     "measure_words",
@@ -136,9 +138,9 @@ def number_text(value: float, words: Wording, spread: float, *, unit: bool = Tru
 
 
 def signed_text(value: float, words: Wording, spread: float, *, unit: bool = True) -> str:
-    """Write a difference with its sign."""
-    text = number_text(value, words, spread, unit=unit)
-    return text if text.startswith("−") else f"+{text}"
+    """Write a difference with its sign; none before a zero."""
+    number = signed(value * words.factor, _decimals(abs(spread * words.factor)))
+    return f"{number}{_unit_text(words)}" if unit else number
 
 
 def interval_text(low: float, high: float, words: Wording, *, signed: bool = False) -> str:
@@ -153,6 +155,11 @@ def interval_text(low: float, high: float, words: Wording, *, signed: bool = Fal
 def load_text(load_kg: float) -> str:
     """Write a load, without decimals where it is whole."""
     return f"{load_kg:.1f}".removesuffix(".0") + " kg"
+
+
+def iso_day(at_s: float) -> str:
+    """Day as 2024-03-26, local."""
+    return time.strftime("%Y-%m-%d", time.localtime(at_s))
 
 
 def join_words(words: list[str]) -> str:

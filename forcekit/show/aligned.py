@@ -13,6 +13,7 @@ import numpy as np
 
 from forcekit.errors import InputError
 from forcekit.history.timeline import Timeline
+from forcekit.history.wording import iso_day
 from forcekit.model import FloatArray
 from forcekit.show.charts import BLUE, INK, PALE, STYLE
 from forcekit.show.text_plots import one_line
@@ -24,7 +25,6 @@ from forcekit.show.trends import (
     draw_measure,
     draw_sessions,
     draw_words,
-    iso_day,
     places,
 )
 

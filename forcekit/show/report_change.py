@@ -8,8 +8,8 @@ from functools import partial
 from forcekit.history.between import Against
 from forcekit.history.digest import Digest
 from forcekit.history.digest_usual import Course
-from forcekit.history.steps import step_size
 from forcekit.history.timeline import Timeline, TimelineRow, newest
+from forcekit.history.trend import TOLD_DIGITS
 from forcekit.history.wording import Wording, interval_text, join_words, number_text
 from forcekit.show.aligned import aligned_figure
 from forcekit.show.report_blocks import Block, Picture, Section
@@ -22,8 +22,6 @@ PHONE_ATTEMPTS, PAGE_ATTEMPTS = 16, 60
 PHONE_DOTS = 24
 """Where a lift is a dot and no column, more of them find room on a phone."""
 WIDE_IN, NARROW_IN = 7.4, 3.6
-TOLD_DIGITS = 10.0
-"""Levels are written with one significant digit of their interval: one less than a spread gives them."""
 
 
 def compared(digest: Digest) -> Section | None:
@@ -194,15 +192,14 @@ def trend_words(row: TimelineRow, timeline: Timeline) -> str:
         way = _way(words, trend.per_week)
         return f"{label}: getting {way}, by {per_week} (95 %; {source})."
     told = []
-    for i, step in enumerate(trend.steps):
-        size, *ends = step_size(trend, i)
-        half = 0.5 * (ends[1] - ends[0])
-        near, far = sorted(abs(e) for e in ends)
+    for step in trend.steps:
+        half = 0.5 * (step.high - step.low)
+        near, far = sorted((abs(step.low), abs(step.high)))
         before, after = (number_text(v, words, TOLD_DIGITS * half) for v in (step.before, step.after))
         span = interval_text(near, far, words)
         span = f"up to {number_text(far, words, far - near)}" if span.startswith("0–") else span
+        way = _way(words, step.after - step.before)
         told.append(
-            f"{_way(words, size)} since {day_text(step.at_s)}, {after} on average instead of {before} (a difference of "
-            f"{span}, 95 %)"
+            f"{way} since {day_text(step.at_s)}, {after} on average instead of {before} (a difference of {span}, 95 %)"
         )
     return f"{label}: {'; '.join(told)} ({source})."

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import math
-import time
 from collections.abc import Sequence
 
 from forcekit.history.timeline import Timeline, TimelineRow
-from forcekit.history.wording import Wording, load_text, number_text
+from forcekit.history.wording import Wording, iso_day, load_text, number_text
 from forcekit.model import FloatArray
 
 __all__ = ["load_lines", "one_line", "ruler", "session_lines"]
@@ -85,7 +84,7 @@ def session_lines(timeline: Timeline, row: TimelineRow, *, most: int = 15) -> li
     for number in sessions[-most:]:
         mine = [i for i, s in enumerate(timeline.attempts.session.tolist()) if s == number]
         have = [i for i in mine if math.isfinite(value[i])]
-        day = time.strftime("%Y-%m-%d", time.localtime(timeline.attempts.lifted_at[mine[0]]))
+        day = iso_day(timeline.attempts.lifted_at[mine[0]])
         reps = f"{len(have)} rep{' ' if len(have) == 1 else 's'}"
         head = f"{day}  {reps:>7}  {_loads([timeline.attempts.load_kg[i] for i in have]):>12}"
         if not have:

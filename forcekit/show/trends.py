@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import math
 import textwrap
-import time
 from collections.abc import Callable, Sequence
 from itertools import pairwise
 from pathlib import Path
@@ -18,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from forcekit.history.timeline import Timeline, TimelineRow
-from forcekit.history.wording import load_text
+from forcekit.history.wording import iso_day, load_text
 from forcekit.model import FloatArray
 from forcekit.show.charts import BLUE, INK, ORANGE, PALE, STYLE, save_figure
 from forcekit.show.text_plots import one_line
@@ -38,7 +37,6 @@ __all__ = [
     "draw_sessions",
     "draw_words",
     "interval_handle",
-    "iso_day",
     "legend_handles",
     "name_panel",
     "panelled",
@@ -279,11 +277,6 @@ def draw_loads(axes: Axes, timeline: Timeline, place: FloatArray) -> None:
             )  # fmt: skip
     room = max(0.35 * float(np.ptp(known)), 3.0)
     axes.set_ylim(known.min() - 0.5 * room, known.max() + 1.6 * room)
-
-
-def iso_day(at_s: float) -> str:
-    """Day as 2024-03-26."""
-    return time.strftime("%Y-%m-%d", time.localtime(at_s))
 
 
 def draw_sessions(
