@@ -55,7 +55,7 @@ def empty_plate(force_n: FloatArray, rate_hz: float, standing_n: float) -> BoolA
     from scipy.ndimage import maximum_filter1d, uniform_filter1d
 
     level = uniform_filter1d(force_n, max(1, round(EMPTY_WIDTH_S * rate_hz)), mode="nearest")
-    loaded = np.abs(level) > EMPTY_FRAC * standing_n
+    loaded = np.abs(level, out=level) > EMPTY_FRAC * standing_n
     return np.asarray(maximum_filter1d(loaded, 2 * round(AWAY_S * rate_hz) + 1, mode="nearest") == 0)
 
 
