@@ -89,17 +89,14 @@ def _read_quickly(body: memoryview, layout: Layout, wanted: Sequence[int], *, qu
     if quoted and any(line.count(b'"') % 2 for line in bytes(body).split(b"\n")):
         return None  # a quotation mark left open would swallow the lines after it
     n_fields = layout.n_columns + _ends_with_delimiter(body, layout)
-    blanks = layout.delimiter == " "
     columns = None
-    if not blanks and HAS_ARROW:
+    if HAS_ARROW and layout.delimiter != " ":
         columns = columns_by_arrow(body, layout, wanted, n_fields, quoted=quoted)
     if columns is None:
         columns = columns_by_pandas(body, layout, wanted, n_fields, quoted=quoted)
         if columns is None:
             return None
-        n_rows = next(iter(columns.values())).size
-        separators = len(bytes(body).split()) - n_rows if blanks else _count(body, layout.delimiter)
-        if separators != n_rows * (n_fields - 1):
+        if not _all_as_long(body, layout.delimiter, n_fields, next(iter(columns.values())).size):
             return None
     with np.errstate(over="ignore", invalid="ignore"):
         if next(iter(columns.values())).size == 0 or not all(_all_finite(values) for values in columns.values()):
@@ -193,6 +190,21 @@ def _count(body: memoryview, delimiter: str) -> int:
     # In pieces that stay in the fast memory: the comparison of a whole file would be written out and read again.
     pieces = range(0, values.size, COUNT_BYTES)
     return sum(int(np.count_nonzero(values[i : i + COUNT_BYTES] == wanted)) for i in pieces)
+
+
+def _all_as_long(body: memoryview, delimiter: str, n_fields: int, n_rows: int) -> bool:
+    """Whether each row has as many fields as it should: pandas fills a short one up and cuts a long one off."""
+    values = np.frombuffer(body, np.uint8)
+    if delimiter == " ":  # a field is a word; a line of none is no row
+        gap = np.isin(values, np.frombuffer(b" \t\n", np.uint8))
+        marks = np.flatnonzero(~gap & np.concatenate(([True], gap[:-1])))
+        n_marks = n_fields
+    else:
+        marks = np.flatnonzero(values == ord(delimiter))
+        n_marks = n_fields - 1
+    ends = np.append(np.flatnonzero(values == ord("\n")), values.size)
+    of_line = np.diff(np.searchsorted(marks, ends), prepend=0)
+    return marks.size == n_rows * n_marks and (n_marks == 0 or np.count_nonzero(of_line == n_marks) == n_rows)
 
 
 def _ends_with_delimiter(body: memoryview, layout: Layout) -> bool:

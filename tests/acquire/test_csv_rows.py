@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 
 import forcekit
 from forcekit.acquire.csv_layout import Layout
-from forcekit.acquire.csv_rows import columns_by_arrow, columns_by_pandas
+from forcekit.acquire.csv_rows import columns_by_arrow, columns_by_pandas, read_rows
+from forcekit.errors import InputError
 
 FIELDS = st.one_of(
     st.floats(allow_nan=False, allow_infinity=False).map(repr),
@@ -51,6 +52,17 @@ def test_the_faster_parser_is_used_for_plain_tables() -> None:
     found = columns_by_arrow(body, layout("."), [0, 1, 2], 3, quoted=False)
     assert found is not None
     assert [[0.0, 0.001], [1.5, 1.75], [-2.25, 1000.0]] == [found[i].tolist() for i in range(3)]
+
+
+@pytest.mark.parametrize("delimiter", [";", " "])
+def test_a_row_too_short_is_not_made_up_for_by_one_too_long(delimiter: str) -> None:
+    """The number that went missing in one line and the one too many in another are both mistakes."""
+    rows = [["0.1", "1.5", "7"]] * 8
+    rows[3], rows[5] = ["0.1", "7"], ["0.1", "1", "5", "7"]
+    data = "".join(delimiter.join(row) + "\n" for row in rows).encode()
+    table = Layout(delimiter, ".", 3, (), (), 0, (True, True, True))
+    with pytest.raises(InputError, match="line 4: found 2 fields where the other lines have 3"):
+        read_rows(data, table, [0, 1], "x.csv")
 
 
 def test_reading_a_recording_loads_no_pandas() -> None:
