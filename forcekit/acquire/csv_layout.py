@@ -19,6 +19,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Literal
 
+from forcekit.acquire.toml_file import shown
 from forcekit.errors import InputError
 from forcekit.model import Table
 
@@ -144,8 +145,7 @@ def find_layout(data: bytes, table: Table, source: str) -> Layout:
     if best.rank[0] <= 0:
         raise InputError(
             f"{source}: no columns of numbers were found, the last line looked at is {_cut(scored[-1])}; "
-            "export the recording as a table of numbers, or state delimiter and decimal in [table] of "
-            "the device file."
+            f"export the recording as a table of numbers, or {_what_to_state(table)}."
         )
     best, notes = _settle(best, data, lines, body, table)
     if best.n_columns > _MOST_COLUMNS:
@@ -313,6 +313,14 @@ def _matching(line: str, best: _Candidate) -> list[str] | None:
 def _is_units(fields: Sequence[str]) -> bool:
     named = [field for field in fields if field.strip("[]() -")]
     return bool(named) and all(_UNIT_ROW.fullmatch(field) for field in fields)
+
+
+def _what_to_state(table: Table) -> str:
+    """Say what in a device file may be why no numbers were found."""
+    stated = [f"{key} = {shown(v)}" for key, v in (("delimiter", table.delimiter), ("decimal", table.decimal)) if v]
+    if not stated:
+        return "state delimiter and decimal in [table] of the device file"
+    return f"correct [table] of the device file, which states {' and '.join(stated)} (left out, they are found)"
 
 
 def _cut(line: str) -> str:

@@ -221,6 +221,10 @@ def _read_slowly(body: bytes, layout: Layout, wanted: Sequence[int], source: str
         for number, text in enumerate(body.decode("utf-8", "replace").split("\n"), layout.first_line + 1)
         if text.strip() and not is_comment(text)
     ]
+    while lines and not any(
+        split_line(lines[-1][1], layout.delimiter)
+    ):  # empty rows below the table, as spreadsheets do
+        lines.pop()
     rows: list[list[float]] = []
     notes: tuple[str, ...] = ()
     for number, text in lines:

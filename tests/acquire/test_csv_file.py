@@ -167,6 +167,21 @@ def test_comments_and_blank_lines_between_rows_are_passed_over(tmp_path: Path) -
     assert np.array_equal(columns[4], stream.raw["RR"])
 
 
+@pytest.mark.parametrize("row", [";", '"";""', " ; "])
+def test_empty_rows_below_the_table_are_no_samples(row: str, tmp_path: Path) -> None:
+    """Spreadsheets write them; between two rows of numbers one is a sample without its numbers."""
+    path = tmp_path / "a.csv"
+    rows = [f"{i};{700 + i}" for i in range(60)]
+    path.write_text("\n".join(["t;F", *rows, row, row, ""]))
+    device = one_column_device(time=TimeAxis(column="t", unit="ms"))
+    stream = read_csv(path, device)
+    assert 759.0 == stream.raw["F"][-1]
+    assert not stream.notes
+    path.write_text("\n".join(["t;F", *rows[:30], row, *rows[30:], ""]))
+    with pytest.raises(InputError, match="line 32"):
+        read_csv(path, device)
+
+
 def test_text_in_an_unused_column_does_no_harm(tmp_path: Path) -> None:
     """Only the columns a device file names must hold numbers, and only they are read."""
     columns = quiet_stance()

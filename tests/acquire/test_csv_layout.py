@@ -6,6 +6,7 @@ import pytest
 
 from forcekit.acquire.csv_layout import Layout, find_layout
 from forcekit.acquire.csv_units import column_unit, split_unit
+from forcekit.errors import InputError
 from forcekit.model import Table
 
 
@@ -120,3 +121,12 @@ def test_a_quotation_of_any_length_is_a_line_like_others() -> None:
     text = '"' + "x" * 200_000 + '"\n' + "t;F\n" + "".join(f"{i};{700 + i % 3}\n" for i in range(60))
 
     assert ("t", "F") == find_layout(text.encode(), Table(), "a.csv").header
+
+
+def test_a_stated_delimiter_that_is_not_the_files_is_named() -> None:
+    """Where the device file states it, "state it" would be no help."""
+    text = b"Time;F\n" + b"0;701\n1;702\n" * 30
+    with pytest.raises(InputError, match=r'correct \[table\] .* states delimiter = "," .*left out'):
+        find_layout(text, Table(delimiter=","), "x.csv")
+    with pytest.raises(InputError, match=r"state delimiter and decimal in \[table\]"):
+        find_layout(b"<p>no numbers</p>\n" * 30, Table(), "x.csv")
