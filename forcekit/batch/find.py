@@ -52,8 +52,8 @@ class Job:
     date: str | None = None
 
 
-def find_files(inputs: Sequence[str], listed: Sequence[str] = ()) -> tuple[Path, list[Path]]:
-    """Every file that may be a recording, and the folder their names are relative to.
+def find_files(inputs: Sequence[str], listed: Sequence[str] = ()) -> tuple[Path, list[Path], list[str]]:
+    """Every file that may be a recording, the folder their names are relative to, and where could not be looked.
 
     Parameters
     ----------
@@ -68,13 +68,14 @@ def find_files(inputs: Sequence[str], listed: Sequence[str] = ()) -> tuple[Path,
         If something named is not there, or nothing is found.
     """
     found: dict[str, None] = {}
-    folders = []
+    folders: list[str] = []
+    passed: list[str] = []
     for given in [*inputs, *listed]:
         path = os.path.abspath(given)
         if os.path.isdir(path):
             folders.append(path)
-            found |= dict.fromkeys(_below(path))
-        elif os.path.exists(path):
+            found |= dict.fromkeys(_below(path, passed))
+        elif os.path.lexists(path):
             found[path] = None
         elif glob.has_magic(given):
             hits = [p for p in glob.glob(path, recursive=True) if os.path.isfile(p) and _is_known(p)]
@@ -85,17 +86,25 @@ def find_files(inputs: Sequence[str], listed: Sequence[str] = ()) -> tuple[Path,
             raise InputError(f"{given}: there is no such file or folder; check the spelling.")
     if not found:
         kinds = ", ".join([*READERS, *WHOLE])
-        raise InputError(f"{', '.join(inputs) or 'the list'}: no recordings are found; files ending in {kinds} are.")
+        why = f"no recordings are found; files ending in {kinds} are"
+        raise InputError(f"{', '.join(inputs) or 'the list'}: {'. '.join([why, *passed])}.")
     root = folders[0] if len(folders) == 1 else os.path.commonpath([os.path.dirname(p) for p in found])
     if not all(p.startswith(root.rstrip(os.sep) + os.sep) for p in found):
         root = os.path.commonpath([os.path.dirname(p) for p in found])
-    return Path(root), [Path(p) for p in found]
+    return Path(root), [Path(p) for p in found], passed
 
 
-def _below(folder: str) -> Iterable[str]:
-    """Files of known kinds in a folder and below, hidden ones left out."""
-    for place, folders, names in os.walk(folder):
-        folders[:] = [f for f in folders if not f.startswith(".")]
+def _below(folder: str, passed: list[str]) -> Iterable[str]:
+    """Files of known kinds in a folder and below, hidden ones left out; what is passed over is told in `passed`."""
+
+    def locked(error: OSError) -> None:
+        passed.append(f"{error.filename}: this folder cannot be looked into ({error.strerror}); change its permissions")
+
+    for place, folders, names in os.walk(folder, onerror=locked):
+        folders[:] = sorted(f for f in folders if not f.startswith("."))
+        # A linked folder may lead back here, and would then never end.
+        linked = (path for f in folders if os.path.islink(path := os.path.join(place, f)))
+        passed += [f"{path}: a link to a folder is not followed; name it beside {folder}" for path in linked]
         for name in names:
             if not name.startswith(".") and _is_known(name):
                 yield os.path.join(place, name)
@@ -146,7 +155,15 @@ def find_jobs(root: Path, files: Iterable[Path], rules: Rules, leave_out: Sequen
         shown = name.encode("utf-8", "backslashreplace").decode()
         alone = path.stem.lower().endswith(".bar")
         bar_path = str(bars[name]) if name in bars else None
-        jobs.append(Job(shown, str(path), path.stat().st_size, alone, bar_path))
+        jobs.append(Job(shown, str(path), _size(path), alone, bar_path))
     if not jobs:
         raise InputError(f"{root}: all files there are left out by the rules, or are bar files, tables or results.")
     return jobs
+
+
+def _size(path: Path) -> int:
+    """Bytes of a file; of one that is not there 0, for reading it will say so."""
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0

@@ -19,6 +19,7 @@ import numpy as np
 
 from forcekit.acquire.device_file import load_card, load_device
 from forcekit.acquire.source import READERS, WHOLE, read
+from forcekit.acquire.toml_file import reason_of
 from forcekit.analysis.pipeline import Settings, analyze
 from forcekit.batch.columns import counts_of, csv_lines, lift_row
 from forcekit.batch.find import Job
@@ -103,11 +104,13 @@ class _Inputs:
     def add(self, role: str, path: Path) -> None:
         try:
             stamp = _stamp_of(path)
+            if not path.is_file():  # a pipe would be waited for without end
+                raise InputError(f"{path.name}: this is a pipe or a device, no file on a disk; leave it out.")
             content = path.read_bytes()
         except OSError as error:
-            raise InputError(
-                f"{path.name}: the file cannot be read ({error.strerror}); check its permissions."
-            ) from error
+            dangling = path.is_symlink() and isinstance(error, FileNotFoundError)
+            why = "this is a link to a file that is not there; mend or delete it" if dangling else reason_of(error)
+            raise InputError(f"{path.name}: {why}.") from None
         self.paths[role], self.hashes[role], self.stamps[role] = path, hashlib.sha256(content).hexdigest(), stamp
         if role == "recording" and path.suffix.lower() in READERS:
             self.content = content
@@ -119,10 +122,13 @@ class _Inputs:
 
     def changed(self) -> bool:
         """Whether a file is no longer what was hashed; only one with another size or time is hashed again."""
-        return any(
-            _stamp_of(path) != self.stamps[role] and hash_of(path) != self.hashes[role]
-            for role, path in self.paths.items()
-        )
+        try:
+            return any(
+                _stamp_of(path) != self.stamps[role] and hash_of(path) != self.hashes[role]
+                for role, path in self.paths.items()
+            )
+        except OSError:  # it is gone
+            return True
 
 
 def hash_of(path: Path) -> str:
@@ -203,7 +209,7 @@ def _open(common: Common, job: Job, known: str) -> _Opened:
             recording, out.at, out.filled = with_known(common.store, recording, path, job.date)
         out.recording = recording
     except Exception as error:  # a mistake of ours in one file must not cost the others
-        out.problem = str(error) if isinstance(error, ForcekitError) else _unexpected(error)
+        out.problem, out.fingerprint = _why(job, error), "" if isinstance(error, OSError) else out.fingerprint
     out.inputs.content = None
     return out
 
@@ -219,10 +225,11 @@ def _measure(common: Common, opened: _Opened) -> tuple[Done | None, ToKeep | Non
         analysis = analyze(recording, common.settings)
         if inputs.changed():
             opened.fingerprint = ""
-            raise InputError(f"{job.name}: the file was changed while it was read; run the batch again.")
+            raise InputError(
+                f"{job.name}: a file of this recording was changed or removed while it was read; run the batch again."
+            )
     except Exception as error:  # as in `_open`
-        why = str(error) if isinstance(error, ForcekitError) else _unexpected(error)
-        return failed(job, why, opened.fingerprint, inputs), None
+        return failed(job, _why(job, error), opened.fingerprint, inputs), None
     keep = None
     if any(lift.card.athlete is not None for lift in analysis.lifts) and common.store is not None:
         keep = _to_keep(common, analysis, recording, inputs, opened.at, opened.filled)
@@ -332,7 +339,12 @@ def _file_row(
     return row
 
 
-def _unexpected(error: Exception) -> str:
+def _why(job: Job, error: Exception) -> str:
+    """Say in a sentence why a recording could not be analysed."""
+    if isinstance(error, ForcekitError):
+        return str(error)
+    if isinstance(error, OSError):
+        return f"{job.name}: a file of it can be read no longer ({error.strerror or error}); run the batch again."
     at = error.__traceback__
     while at is not None and at.tb_next is not None:
         at = at.tb_next

@@ -113,10 +113,9 @@ def run_batch(
     load_cue_book(wanted.settings.cue_book)
     _check_devices(wanted)
     rules = Rules() if wanted.rules is None else load_rules(wanted.rules)
-    root, files = find_files(wanted.inputs, wanted.listed)
+    root, files, warnings = find_files(wanted.inputs, wanted.listed)
     leave_out = [wanted.out, *([] if wanted.cards is None else [wanted.cards])]
     jobs = find_jobs(root, files, rules, leave_out)
-    warnings: list[str] = []
     if wanted.cards is not None:
         jobs, told = _carded(jobs, wanted.cards)
         warnings += told

@@ -79,7 +79,7 @@ def test_bars_are_paired_and_measured(tmp_path: Path) -> None:
     assert all(float(r["bar_dip_depth"]) > 0.05 for r in table)
     assert all(r["load_kg"] != "" for r in table)  # NAME.card.toml beside a recording is its attempt card
 
-    root, files = find_files([str(tmp_path)])
+    root, files, _ = find_files([str(tmp_path)])
     rules = Rules(skip=("out/*", "pattern*"), bar_name="{stem}.bar.csv")
     (job,) = find_jobs(root, files, rules)
     assert str(tmp_path / "lost_in_front.bar.csv") == job.bar
@@ -166,7 +166,7 @@ def test_bad_tables_of_cards_are_refused(text: str, told: str, season: Path, tmp
         (tmp_path / folder).mkdir()
         shutil.copy(season / "hall" / "lift_1.csv", tmp_path / folder / "same.csv")
     shutil.copy(season / "hall" / "lift_1.csv", tmp_path)
-    root, files = find_files([str(tmp_path)])
+    root, files, _ = find_files([str(tmp_path)])
     table = write(tmp_path / "cards.csv", text)
     with pytest.raises(InputError, match=told):
         with_sidecar(find_jobs(root, files, Rules(), [table]), load_sidecar(table))

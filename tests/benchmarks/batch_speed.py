@@ -60,7 +60,7 @@ def files(n: int) -> None:
     from forcekit.batch.workers import LARGEST_GROUP
 
     with folder_of(n) as folder:
-        root, found = find_files([str(folder)])
+        root, found, _ = find_files([str(folder)])
         common = Common(str(root), Settings(), Rules(), None, None, None, identity())
         jobs = find_jobs(root, found, Rules())
         options = pc.ReadOptions(use_threads=False, skip_rows=1)

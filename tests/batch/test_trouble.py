@@ -1,0 +1,97 @@
+"""What lies in folders that no lift can be read from, and what happens to files while a batch runs."""
+
+from __future__ import annotations
+
+import csv
+import os
+import shutil
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+from season_files import batch
+
+import forcekit.batch.one
+from forcekit.batch.find import find_files
+from forcekit.batch.run import BatchWanted, run_batch
+from forcekit.errors import InputError
+
+
+def failures(out: Path) -> dict[str, str]:
+    """Reasons by file."""
+    with (out / "failures.csv").open(newline="", encoding="utf-8") as file:
+        return {row["file"]: row["why"] for row in csv.DictReader(file)}
+
+
+@pytest.fixture
+def two(season: Path, tmp_path: Path) -> Path:
+    """A folder with two good recordings."""
+    folder = tmp_path / "two"
+    folder.mkdir()
+    for name in ("lift_0.csv", "lift_1.csv", "device.toml"):
+        shutil.copy(season / "hall" / name, folder)
+    return folder
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="this system has no such files")
+def test_links_and_pipes_are_failures_of_their_own(two: Path, tmp_path: Path) -> None:
+    """A link that leads nowhere and a pipe that nobody writes into cost the other recordings nothing."""
+    (two / "gone.csv").symlink_to(tmp_path / "not there.csv")
+    os.mkfifo(two / "pipe.csv")
+    done = batch(two, "-o", tmp_path / "out", code=1)
+    assert "4 recordings: 2 with 2 lifts, 0 without a lift, 2 failed" in done.stdout
+    why = failures(tmp_path / "out")
+    assert why["gone.csv"].startswith("gone.csv: this is a link to a file that is not there;")
+    assert why["pipe.csv"].startswith("pipe.csv: this is a pipe or a device,")
+
+
+def test_folders_that_are_not_looked_into_are_told(
+    two: Path, season: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A link to a folder may lead in a circle, a folder may be locked: nothing is left out in silence."""
+    (two / "linked").symlink_to(season, target_is_directory=True)
+    (two / "locked").mkdir()
+    scandir: Callable[[str], object] = os.scandir
+
+    def refuse(path: str) -> object:
+        if str(path).endswith("locked"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return scandir(path)
+
+    monkeypatch.setattr(os, "scandir", refuse)
+    _, found, passed = find_files([str(two)])
+    assert ["lift_0.csv", "lift_1.csv"] == sorted(p.name for p in found)
+    linked, locked = sorted(passed)
+    assert linked.startswith(f"{two / 'linked'}: a link to a folder is not followed;")
+    assert locked.startswith(f"{two / 'locked'}: this folder cannot be looked into (Permission denied);")
+    only = tmp_path / "only links"
+    only.mkdir()
+    (only / "linked").symlink_to(season, target_is_directory=True)
+    with pytest.raises(InputError, match=r"no recordings are found; .* a link to a folder is not followed"):
+        find_files([str(only)])
+    assert set(passed) <= set(run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out"), 1).warnings)
+
+
+@pytest.mark.parametrize("removed", [True, False])
+def test_a_file_that_changes_meanwhile_is_done_again(
+    removed: bool, two: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What was read is no longer what is there: a failure that says so, and the next run tries again."""
+    victim, whole = two / "lift_0.csv", (two / "lift_0.csv").read_bytes()
+    real = forcekit.batch.one.analyze
+
+    def meddled(*args: object) -> object:
+        if removed:
+            victim.unlink(missing_ok=True)
+        else:
+            victim.write_bytes(whole + b"\n")
+        return real(*args)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(forcekit.batch.one, "analyze", meddled)
+    wanted = BatchWanted(inputs=[str(two)], out=tmp_path / "out")
+    run_batch(wanted, 1)
+    told = "lift_0.csv: a file of this recording was changed or removed while it was read; run the batch again."
+    assert {"lift_0.csv": told} == failures(tmp_path / "out")
+    monkeypatch.undo()
+    victim.write_bytes(whole)
+    assert (1, 0) == (lambda r: (r.n_analysed, r.n_failed))(run_batch(wanted, 1))
