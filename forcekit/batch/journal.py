@@ -10,6 +10,7 @@ from __future__ import annotations
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 
 import msgspec
@@ -77,15 +78,8 @@ class Journal:
     def write(self, entries: Iterable[tuple[str, Done]]) -> None:
         """Write entries, all or none; an older one of the same recording is replaced."""
         rows = [(name, done.fingerprint, msgspec.msgpack.encode(done)) for name, done in entries]
-        try:
-            self._db.execute("BEGIN IMMEDIATE")
+        with self._changes():
             self._db.executemany("INSERT OR REPLACE INTO done VALUES (?, ?, ?)", rows)
-            self._db.execute("COMMIT")
-        except sqlite3.Error as error:
-            raise InputError(
-                f"{self.path}: cannot be written ({error}); see to the disk and give the same command again, it goes "
-                "on where it stopped."
-            ) from None
 
     def read(self, names: Iterable[str]) -> Iterator[Done]:
         """Entries in the order of the names."""
@@ -95,9 +89,21 @@ class Journal:
 
     def keep_only(self, names: Iterable[str]) -> None:
         """Forget recordings that are no longer there, so that nothing of a deleted one stays."""
-        self._db.execute("BEGIN IMMEDIATE")
-        self._db.execute("CREATE TEMP TABLE IF NOT EXISTS wanted (name TEXT PRIMARY KEY) WITHOUT ROWID")
-        self._db.execute("DELETE FROM wanted")
-        self._db.executemany("INSERT OR IGNORE INTO wanted VALUES (?)", ((name,) for name in names))
-        self._db.execute("DELETE FROM done WHERE name NOT IN (SELECT name FROM wanted)")
-        self._db.execute("COMMIT")
+        with self._changes():
+            self._db.execute("CREATE TEMP TABLE IF NOT EXISTS wanted (name TEXT PRIMARY KEY) WITHOUT ROWID")
+            self._db.execute("DELETE FROM wanted")
+            self._db.executemany("INSERT OR IGNORE INTO wanted VALUES (?)", ((name,) for name in names))
+            self._db.execute("DELETE FROM done WHERE name NOT IN (SELECT name FROM wanted)")
+
+    @contextmanager
+    def _changes(self) -> Iterator[None]:
+        """All changes made within, or none."""
+        try:
+            self._db.execute("BEGIN IMMEDIATE")
+            yield
+            self._db.execute("COMMIT")
+        except sqlite3.Error as error:
+            raise InputError(
+                f"{self.path}: cannot be written ({error}); see to the disk and give the same command again, it goes "
+                "on where it stopped."
+            ) from None

@@ -41,8 +41,29 @@ def write_tables(folder: Path, entries: Iterable[Done], *, parquet: bool) -> dic
 
     Notes
     -----
-    The manifest of an earlier run is removed first: a folder with a manifest is complete.
+    The manifest of an earlier run is removed first: a folder with a manifest is complete. So are its Parquet
+    tables where none are written now: older numbers would stand beside the new ones.
+
+    Raises
+    ------
+    InputError
+        If the disk refuses the files.
     """
+    try:
+        return _written(folder, entries, parquet=parquet)
+    except OSError as error:
+        raise _refused(folder, error) from None
+
+
+def _refused(folder: Path, error: OSError) -> InputError:
+    why = error if error.errno is None else os.strerror(error.errno)
+    return InputError(
+        f"{folder}: the tables cannot be written ({why}); make room or see to the folder, and give the same command "
+        "again: nothing is analysed twice."
+    )
+
+
+def _written(folder: Path, entries: Iterable[Done], *, parquet: bool) -> dict[str, str]:
     (folder / MANIFEST).unlink(missing_ok=True)
     counts: Counter[str] = Counter()
     parts = {table.name: _open(folder / f".{table.name}.csv.part") for table in TABLES}
@@ -63,6 +84,8 @@ def write_tables(folder: Path, entries: Iterable[Done], *, parquet: bool) -> dic
             target = folder / f"{table.name}.parquet"
             _replaced(target, functools.partial(_write_parquet, table, made))
             hashes[target.name] = _hash(target)
+        else:
+            (folder / f"{table.name}.parquet").unlink(missing_ok=True)
         made.replace(folder / f"{table.name}.csv")
         hashes[f"{table.name}.csv"] = _hash(folder / f"{table.name}.csv")
     return dict(sorted(hashes.items()))
@@ -76,7 +99,10 @@ def write_manifest(folder: Path, manifest: dict[str, Any]) -> None:
         with _open(path) as file:
             file.write(text.encode())
 
-    _replaced(folder / MANIFEST, write)
+    try:
+        _replaced(folder / MANIFEST, write)
+    except OSError as error:
+        raise _refused(folder, error) from None
 
 
 def _open(path: Path) -> IO[bytes]:

@@ -13,6 +13,7 @@ from season_files import batch
 
 import forcekit.batch.one
 from forcekit.batch.find import find_files
+from forcekit.batch.journal import Journal
 from forcekit.batch.run import BatchWanted, run_batch
 from forcekit.errors import InputError
 
@@ -95,3 +96,33 @@ def test_a_file_that_changes_meanwhile_is_done_again(
     monkeypatch.undo()
     victim.write_bytes(whole)
     assert (1, 0) == (lambda r: (r.n_analysed, r.n_failed))(run_batch(wanted, 1))
+
+
+def test_a_disk_that_refuses_the_tables_is_named_with_a_remedy(two: Path, tmp_path: Path) -> None:
+    """One sentence that names the folder; what was analysed is not lost."""
+    out = tmp_path / "out"
+    (out / ".lifts.csv.part").mkdir(parents=True)
+    done = batch(two, "-o", out, code=2)
+    assert done.stderr.startswith(f"forcekit: {out}: the tables cannot be written (Is a directory); make room")
+    (out / ".lifts.csv.part").rmdir()
+    assert "2 had not changed since the last run" in batch(two, "-o", out).stdout
+
+
+def test_a_journal_that_cannot_be_written_is_one_sentence(two: Path, tmp_path: Path) -> None:
+    """Also where it only forgets recordings that are gone."""
+    done = run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out"), 1)
+    assert 2 == done.n_analysed
+    with Journal(tmp_path / "out") as journal:
+        journal._db.execute("PRAGMA query_only=1")
+        with pytest.raises(InputError, match=r"progress.sqlite: cannot be written .*; see to the disk"):
+            journal.keep_only(["lift_0.csv"])
+
+
+def test_older_parquet_does_not_stay_beside_newer_csv(two: Path, tmp_path: Path) -> None:
+    """Who reads the Parquet later would read the numbers of an earlier run."""
+    out = tmp_path / "out"
+    run_batch(BatchWanted(inputs=[str(two)], out=out, parquet=True), 1)
+    assert (out / "lifts.parquet").is_file()
+    (two / "lift_1.csv").unlink()
+    run_batch(BatchWanted(inputs=[str(two)], out=out, parquet=False), 1)
+    assert [] == sorted(p.name for p in out.glob("*.parquet"))
