@@ -18,6 +18,8 @@ import difflib
 import io
 import math
 import os
+import posixpath
+import unicodedata
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -78,22 +80,45 @@ def load_sidecar(path: Path) -> Sidecar:
     InputError
         If there is no column ``file``, a column is nearly called like a known one, or a field cannot be used.
     """
-    text = read_text(path, "utf-8")[0].decode()
-    first = text.split("\n", 1)[0]
-    delimiter = max((";", "\t", ","), key=first.count)
-    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter)
-    header = [h.strip() for h in next(reader)]
+    lines = read_text(path, "utf-8")[0].decode().split("\n")
+    # Blank lines, and the one that tells a spreadsheet the delimiter, may stand above the header.
+    above = next((i for i, line in enumerate(lines) if line.strip(" \t;,") and not line.startswith("sep=")), 0)
+    delimiter = max((";", "\t", ","), key=lines[above].count)
+    (_, header), *records = _records("\n".join(lines[above:]), delimiter, above, path.name)
+    header = [h.strip() for h in header]
     unused = _check_header(header, path.name)
+    n_named = max(i for i, h in enumerate(header, 1) if h)
     rows: dict[str, list[Row]] = defaultdict(list)
-    for fields in reader:
+    for line, fields in records:
         said = {h: f.strip() for h, f in zip(header, fields, strict=False) if f.strip()}
+        where = f"{path.name}, line {line}"
+        if any(f.strip() for f in fields[n_named:]):
+            raise InputError(
+                f"{where}: found {len(fields)} fields under {n_named} columns; if {shown(delimiter)} stands in a "
+                "number or a text, put that field in quotes, or save the table with semicolons."
+            )
         if not said:
             continue
-        where = f"{path.name}, line {reader.line_num}"
         if "file" not in said:
             raise InputError(f"{where}: the column file is empty; name the recording, or delete the line.")
-        rows[said["file"].replace("\\", "/")].append(_row(said, reader.line_num, where))
+        rows[said["file"].replace("\\", "/")].append(_row(said, line, where))
     return Sidecar(path, rows, unused)
+
+
+def _records(text: str, delimiter: str, above: int, source: str) -> list[tuple[int, list[str]]]:
+    """Rows as fields, each with the line it ends in; `above` is the number of lines before the text."""
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
+    records: list[tuple[int, list[str]]] = []
+    try:
+        for fields in reader:
+            records.append((above + reader.line_num, fields))
+    except csv.Error as error:
+        line = records[-1][0] + 1 if records else above + 1
+        raise InputError(
+            f"{source}, line {line}: this line cannot be read ({error}); look for a quotation mark that is missing or "
+            "one too many."
+        ) from None
+    return records
 
 
 def _check_header(header: Sequence[str], source: str) -> tuple[str, ...]:
@@ -145,21 +170,25 @@ def with_sidecar(jobs: Sequence[Job], sidecar: Sidecar) -> tuple[list[Job], tupl
 
     Notes
     -----
-    A row names its file relative to the folder of the batch, or by its name alone where no other has it.
+    A row names its file relative to the folder of the batch, or by its name alone where no other has it. An accented
+    letter may be one sign or two (some systems split them in file names).
 
     Raises
     ------
     InputError
-        If a name fits several files, a file has several rows without ``at_s``, or a file it names is not there.
+        If a name fits several files, a file has several rows without ``at_s`` or rows that contradict each other, or a
+        file it names is not there.
     """
-    by_name = {job.name: job.name for job in jobs}
+    by_name: dict[str, list[str]] = defaultdict(list)
     ends: dict[str, list[str]] = defaultdict(list)
     for job in jobs:
-        ends[job.name.rpartition("/")[2]].append(job.name)
+        name = _same(job.name)
+        by_name[name].append(job.name)
+        ends[name.rpartition("/")[2]].append(job.name)
     rows: dict[str, list[Row]] = defaultdict(list)
     missing = []
     for file, those in sidecar.rows.items():
-        found = [by_name[file]] if file in by_name else ends.get(file, [])
+        found = by_name.get(_same(file)) or ends.get(_same(file), [])
         if len(found) > 1:
             line = f"{sidecar.source.name}, line {those[0].line}"
             raise InputError(f"{line}: {shown(file)} fits {found[0]} and {found[1]}; write the folder, too.")
@@ -172,6 +201,11 @@ def with_sidecar(jobs: Sequence[Job], sidecar: Sidecar) -> tuple[list[Job], tupl
     return [job for job in known if job.path not in bars], tuple(missing)
 
 
+def _same(name: str) -> str:
+    """Name by which a recording is found, however its letters and its folder are spelt."""
+    return unicodedata.normalize("NFC", posixpath.normpath(name))
+
+
 def _with_rows(job: Job, rows: Sequence[Row], source: Path) -> Job:
     whole = [row for row in rows if row.at_s is None]
     if len(whole) > 1:
@@ -181,8 +215,15 @@ def _with_rows(job: Job, rows: Sequence[Row], source: Path) -> Job:
         )
     timed = sorted((row for row in rows if row.at_s is not None), key=lambda row: row.at_s or 0.0)
     said: dict[str, str] = {}
+    line_of: dict[str, int] = {}
     for row in rows:
-        said |= row.said
+        for what, value in row.said.items():
+            if said.setdefault(what, value) != value:
+                raise InputError(
+                    f"{source.name}: lines {line_of[what]} and {row.line} say different things of {job.name} in the "
+                    f"column {what}; it holds for the whole recording, so write it once."
+                )
+            line_of.setdefault(what, row.line)
     paths: dict[str, Any] = {}
     for what in PATHS:
         if what in said:
@@ -190,7 +231,8 @@ def _with_rows(job: Job, rows: Sequence[Row], source: Path) -> Job:
             path = os.path.abspath(place / said[what])
             if not os.path.isfile(path):
                 raise InputError(
-                    f"{source.name}, line {rows[0].line}: {what} is {shown(said[what])}; no such file there."
+                    f"{source.name}, line {line_of[what]}: {what} is {shown(said[what])}; there is no such file in "
+                    f"{place}; correct the name."
                 )
             paths[what] = path
     return replace(

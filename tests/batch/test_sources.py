@@ -110,6 +110,23 @@ def test_cards_come_from_a_table(season: Path, tmp_path: Path) -> None:
     assert "says nothing of 10 of 11" in told
 
 
+@pytest.mark.parametrize("above", ["", "sep=;\n", "\n;;\n"])
+def test_names_of_recordings_may_be_spelt_in_more_than_one_way(above: str, season: Path, tmp_path: Path) -> None:
+    """An accent that is a sign of its own, a folder that begins with a point, a column of numbers without a name."""
+    folder = tmp_path / "Zoe\u0308"  # as some systems write it
+    folder.mkdir()
+    for n in (1, 2):
+        shutil.copy(season / "hall" / f"lift_{n}.csv", folder / f"le\u0301ger {n}.csv")
+    table = write(
+        tmp_path / "cards.csv",
+        above + ";file;load_kg;;\n0;./Zo\u00eb/l\u00e9ger 1.csv;60;;\n1;l\u00e9ger 2.csv;62,5\n",
+    )
+    root, files, _ = find_files([str(tmp_path)])
+    jobs, missing = with_sidecar(find_jobs(root, files, Rules(), [table]), load_sidecar(table))
+    assert () == missing
+    assert [60.0, 62.5] == [job.card.load_kg for job in jobs if job.card is not None]
+
+
 def test_a_note_keeps_its_lines(tmp_path: Path) -> None:
     """A field in quotes that goes over two lines is one note of two lines, and the next row keeps its line number."""
     table = write(tmp_path / "cards.csv", 'file,note\na.csv,"bar ran away\nfeet late"\nb.csv,sep\u2028arated\n')
@@ -155,7 +172,13 @@ def test_cards_of_a_session_hold_from_their_time_on(tmp_path: Path) -> None:
         ("file,stature_m\nlift_1.csv,178\n", "stature_m"),
         ("file,load_kg\n,60\n", "column file is empty"),
         ("file,load_kg\nlift_1.csv,60\nlift_1.csv,65\n", "lines 2 and 3 both name"),
-        ("file,bar\nlift_1.csv,gone.csv\n", "no such file there"),
+        ("file,at_s,bar\nlift_1.csv,,\nlift_1.csv,3,gone.csv\n", "line 3: bar is .gone.csv.; there is no such file in"),
+        ("file,at_s,date\nlift_1.csv,1,2024-05-31\nlift_1.csv,3,2024-06-01\n", "lines 2 and 3 say different things"),
+        ("file,load_kg\nlift_1.csv,62,5\n", "line 2: found 3 fields under 2 columns"),
+        ("file,load_kg,,\nlift_1.csv,62,5,\n", "line 2: found 4 fields under 2 columns"),
+        ('file,note,load_kg\nlift_1.csv,"sore knee,60\nlift_2.csv,,60\n', "line 2: this line cannot be read"),
+        ("\nsep=,\nname,load_kg\n", 'no column "file"'),
+        (",;\n;,\n", 'no column "file"'),
         ("file,date\nlift_1.csv,yesterday\n", "write it like"),
         ("file,load_kg\nsame.csv,60\n", "write the folder, too"),
     ],
