@@ -329,11 +329,18 @@ def devices(
 
 def recover(
     journal: Annotated[Path, typer.Argument(metavar="JOURNAL", help="A .forcelog that was left behind.")],
+    device: Annotated[
+        Path | None, typer.Option("--device", help="Corrected device file of the plate, in place of the journal's.")
+    ] = None,
+    bar_device: Annotated[Path | None, typer.Option(help="Corrected device file of the bar's sensor.")] = None,
 ) -> None:
-    """Finish the journal of a recording that was cut short."""
+    """Finish the journal of a recording that was cut short.
+
+    What did not fit its device file is read with a corrected one.
+    """
     from forcekit.acquire.recover import recover as finish
 
-    found = finish(journal)
+    found = finish(journal, device=device, bar_device=bar_device)
     print(f"recording written: {found.path}")
     print("  kept:")
     for line in _take_lines(found.take):
@@ -346,6 +353,7 @@ def recover(
         print("  the recording was not stopped in good order; what the device sent afterwards was never written")
     for sentence in found.take.left_out:
         print(f"  not read: {sentence}")
-    when = "keep it for what was not read" if found.take.left_out else "remove it when the new file is good"
+    again = "keep it for what was not read, and recover it again with a corrected file (--device, --bar-device)"
+    when = again if found.take.left_out else "remove it when the new file is good"
     print(f"  {journal} was left as it is; {when}")
     print(f"next: forcekit analyze {found.path}")

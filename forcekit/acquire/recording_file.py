@@ -13,8 +13,8 @@ from __future__ import annotations
 
 import json
 import os
-from collections.abc import Mapping
-from dataclasses import asdict
+from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import asdict, replace
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
@@ -26,7 +26,7 @@ import numpy.typing as npt
 from forcekit.acquire.device_file import device_text
 from forcekit.acquire.device_text import device_from_text
 from forcekit.acquire.host_clock import ClockFit
-from forcekit.acquire.recorder import JOURNAL_SUFFIX, read_journal
+from forcekit.acquire.recorder import JOURNAL_SUFFIX, Entry, EntryKind, read_journal
 from forcekit.acquire.take import DeviceTake, Span, Take, assemble, recording_of
 from forcekit.errors import DeviceError, InputError
 from forcekit.model import AttemptCard, ClockThen, Recording, TimedCard
@@ -38,7 +38,9 @@ _KEY = "forcekit"
 AnyArray = npt.NDArray[Any]
 
 
-def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
+def finish_journal(
+    journal: str | Path, *, keep_journal: bool = False, device_texts: Mapping[int, str] | None = None
+) -> Path:
     """Turn a journal into a finished recording beside it, and give its path; no file is written over.
 
     Parameters
@@ -48,6 +50,8 @@ def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
     keep_journal : bool
         Otherwise the journal is removed once the new file is on the disk and was read back, unless it alone holds what
         does not fit its device file.
+    device_texts : mapping of int to str, optional
+        Text of a device file that is read in the place of the one in the journal, by the number of the device there.
 
     Raises
     ------
@@ -57,11 +61,21 @@ def finish_journal(journal: str | Path, *, keep_journal: bool = False) -> Path:
         If the disk refuses the new file; the journal stays.
     """
     journal = Path(journal)
-    take = assemble(read_journal(journal), journal.name)
+    take = assemble(_with_texts(read_journal(journal), device_texts or {}), journal.name)
     path = write_take(take, _free_name(journal.with_suffix(".parquet" if find_spec("pyarrow") else ".npz")))
     if not keep_journal and not take.left_out:
         journal.unlink()
     return path
+
+
+def _with_texts(entries: Iterable[Entry], texts: Mapping[int, str]) -> Iterator[Entry]:
+    """Entries of a journal with other device files in them."""
+    for e in entries:
+        if e.kind == EntryKind.DEVICE and e.device in texts:
+            body = {**json.loads(e.body), "device": texts[e.device]}
+            yield replace(e, body=json.dumps(body).encode())
+        else:
+            yield e
 
 
 def _free_name(path: Path) -> Path:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import re
 import signal
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import msgspec
@@ -14,12 +16,13 @@ import numpy as np
 import pytest
 
 from forcekit.acquire.capture import Capture, Planned
-from forcekit.acquire.device_file import save_device
+from forcekit.acquire.device_file import device_text, save_device
 from forcekit.acquire.named_devices import planned_of
+from forcekit.acquire.recorder import EntryKind, Journal, read_journal
 from forcekit.acquire.recording_file import read_recording
 from forcekit.acquire.replay import replay
 from forcekit.errors import InputError
-from forcekit.model import AttemptCard, Link, Recording, Stream
+from forcekit.model import AttemptCard, Channel, Link, Recording, Stream
 from tests.acquire.streams import bar_stream, plate_device, plate_stream
 from tests.acquire.waiting import wait_until
 from tests.stories.in_process import run
@@ -138,6 +141,45 @@ def test_recover_tells_what_was_kept(
     assert "1000 samples" in out
     assert "1 attempt card" in out
     assert "good order" not in out
+
+
+def test_recover_takes_a_corrected_device_file(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """A journal whose device file names a channel too many: nothing is read; with the file put right, all of it."""
+    stream = plate_stream(1.0)
+    journal = journal_of(stream, tmp_path / "set")
+    wrong = msgspec.structs.replace(stream.device, channels=(*stream.device.channels, Channel(name="more")))
+    entries = list(read_journal(journal))
+    journal.unlink()
+    with Journal(journal) as written:
+        for e in entries:
+            if e.kind == EntryKind.DEVICE:
+                body = {**json.loads(e.body), "device": device_text(wrong)}
+                e = replace(e, body=json.dumps(body).encode())
+            written.write(e)
+    save_device(stream.device, tmp_path / "right.toml")
+    save_device(bar_stream(1.0).device, tmp_path / "bar.toml")
+
+    code, _, err = run(capsys, monkeypatch, "recover", journal)
+    assert 2 == code
+    assert "correct the file's list of channels" in err
+    code, out, _ = run(capsys, monkeypatch, "recover", journal, "--device", tmp_path / "right.toml")
+    assert 0 == code
+    assert "1000 samples" in out
+    path = re.search(r"recording written: (.+)", out)
+    assert path is not None
+    kept = read_recording(path[1]).plate
+    assert kept is not None
+    assert np.array_equal(stream.raw["fl"], kept.raw["fl"])
+
+    for words, told in (
+        (["--device", tmp_path / "bar.toml"], "bar.toml is of a bar; --device takes the device file of a plate."),
+        (["--bar-device", tmp_path / "bar.toml"], "which device bar.toml is for cannot be told; it holds"),
+    ):
+        code, _, err = run(capsys, monkeypatch, "recover", journal, *words)
+        assert 2 == code
+        assert told in err
 
 
 def test_wrong_words_get_one_sentence(
