@@ -41,3 +41,14 @@ def significant(value: float, digits: int) -> str:
     ('−3', '0', '12.346')
     """
     return f"{value + 0.0:.{digits}g}".replace("-", "−")
+
+
+def with_unit(number: str, unit: str) -> str:
+    """Write a number and its unit: a space between, but none before degrees (SI Brochure, 5.4.3; from memory).
+
+    Examples
+    --------
+    >>> with_unit("17.4", "cm"), with_unit("23.5", "°"), with_unit("0.4", "")
+    ('17.4 cm', '23.5°', '0.4')
+    """
+    return f"{number}{'' if unit in ('', '°') else ' '}{unit}"

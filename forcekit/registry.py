@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from forcekit.numbers import decimal
+from forcekit.numbers import decimal, with_unit
 
 __all__ = ["GROUPS", "MEASURES", "MeasureInfo", "shown", "unknown_measure"]
 
@@ -237,8 +237,7 @@ def shown(name: str, value: float) -> str:
     '15.2 cm'
     """
     info = MEASURES[name]
-    unit = f" {info.shown_unit}" if info.shown_unit else ""
-    return f"{decimal(value * info.factor, info.digits)}{unit}"
+    return with_unit(decimal(value * info.factor, info.digits), info.shown_unit)
 
 
 def unknown_measure(name: str) -> str:

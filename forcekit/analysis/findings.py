@@ -26,6 +26,7 @@ __all__ = ["PATTERNS", "CueEntry", "find_patterns", "load_cue_book"]
 
 WORDS = frozenset(MEASURES) | {
     "shift_in_dip_back",
+    "shift_in_dip_way",
     "shift_in_dip_of_foot_back",
     "side_shift_plain",
     "side",
@@ -236,6 +237,9 @@ def _finding(
     for back in ("shift_in_dip", "shift_in_dip_of_foot"):
         if (shift := measures.get(back)) is not None and shift.value is not None:
             words[f"{back}_back"] = shown(back, -shift.value)
+    if (shift := measures.get("shift_in_dip")) is not None and shift.value is not None:
+        way = "toes" if shift.value >= 0.0 else "heels"
+        words["shift_in_dip_way"] = f"{shown('shift_in_dip', abs(shift.value))} toward the {way}"
     turn, lead = measures.get("shaft_rotation_dip"), measures.get("bar_lead")
     if turn is not None and turn.value is not None:
         words["shaft_rotation_dip_down"] = shown("shaft_rotation_dip", abs(turn.value))

@@ -6,7 +6,7 @@ import math
 import time
 from dataclasses import dataclass
 
-from forcekit.numbers import decimal, signed
+from forcekit.numbers import decimal, signed, with_unit
 from forcekit.registry import MEASURES
 
 __all__ = [
@@ -134,13 +134,13 @@ def number_text(value: float, words: Wording, spread: float, *, unit: bool = Tru
     '148 ms'
     """
     number = decimal(value * words.factor, _decimals(abs(spread * words.factor)))
-    return f"{number}{_unit_text(words)}" if unit else number
+    return with_unit(number, words.unit) if unit else number
 
 
 def signed_text(value: float, words: Wording, spread: float, *, unit: bool = True) -> str:
     """Write a difference with its sign; none before a zero."""
     number = signed(value * words.factor, _decimals(abs(spread * words.factor)))
-    return f"{number}{_unit_text(words)}" if unit else number
+    return with_unit(number, words.unit) if unit else number
 
 
 def interval_text(low: float, high: float, words: Wording, *, signed: bool = False) -> str:
@@ -165,9 +165,3 @@ def iso_day(at_s: float) -> str:
 def join_words(words: list[str]) -> str:
     """Join words with commas and a final "and"."""
     return words[0] if len(words) == 1 else f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def _unit_text(words: Wording) -> str:
-    if not words.unit:
-        return ""
-    return words.unit if words.unit == "°" else f" {words.unit}"

@@ -7,6 +7,7 @@ import time
 
 from forcekit.history.digest import Digest
 from forcekit.history.digest_usual import foot_limit
+from forcekit.numbers import with_unit
 from forcekit.registry import MEASURES
 from forcekit.show.report_words import OTHER_WAY
 from forcekit.show.words import plain_number
@@ -62,7 +63,7 @@ def aim_text(digest: Digest) -> str:
     if focus is None or focus.measure is None or focus.limit is None:
         return ""
     info = MEASURES[focus.measure]
-    limit = f"{abs(info.factor * focus.limit):g} {info.shown_unit}".rstrip()
+    limit = with_unit(f"{abs(info.factor * focus.limit):g}", info.shown_unit)
     if (metres := foot_limit(digest.focus, digest.reps)) is not None:
         limit = f"{100.0 * abs(metres):.1f} cm ({limit.replace('of foot', 'of your foot')})"
     if focus.way == "either":

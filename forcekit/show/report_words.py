@@ -46,7 +46,7 @@ PATTERN_WORDS: dict[str, PatternWords] = {
     ),
     "back_then_forward": PatternWords(
         "Keep pushing through the whole foot in the drive",
-        "the dip was not forward, but in the drive the pressure ran toward the toes too early",
+        "the dip was not too far forward, but in the drive the pressure ran toward the toes too early",
         "A drive from the toes can push the bar forward, so that it has to be chased or is lost in front.",
         "The pressure stays over the middle of the foot until the legs are nearly straight.",
         "how far the pressure moves forward from the bottom of the dip into the drive",

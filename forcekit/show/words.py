@@ -6,8 +6,8 @@ import math
 import textwrap
 from collections.abc import Sequence
 
-from forcekit.numbers import decimal
-from forcekit.registry import GROUPS, MEASURES, MeasureInfo, shown
+from forcekit.numbers import decimal, with_unit
+from forcekit.registry import GROUPS, MEASURES, MeasureInfo
 from forcekit.results import Analysis, Lift, Measure, QualityCheck
 
 __all__ = [
@@ -40,11 +40,10 @@ def with_interval(m: Measure) -> str:
     info = MEASURES[m.name]
     value, below, above = info.factor * m.value, info.factor * (m.value - m.low), info.factor * (m.high - m.value)
     digits = decimals(info, max(below, above))
-    unit = f" {info.shown_unit}" if info.shown_unit else ""
     told = decimal(value, digits)
     if abs(below - above) <= 0.2 * max(below, above):
-        return f"{told} ± {max(below, above):.{digits}f}{unit}"
-    return f"{told} −{max(below, 0.0):.{digits}f}/+{max(above, 0.0):.{digits}f}{unit}"
+        return with_unit(f"{told} ± {max(below, above):.{digits}f}", info.shown_unit)
+    return with_unit(f"{told} −{max(below, 0.0):.{digits}f}/+{max(above, 0.0):.{digits}f}", info.shown_unit)
 
 
 def decimals(info: MeasureInfo, half_width: float) -> int:
@@ -86,9 +85,9 @@ def plain_number(m: Measure) -> str:
     """
     if m.value is None or m.low is None or m.high is None:
         return "withheld"
-    half = half_shown(m)
-    number, _, unit = shown(m.name, m.value).partition(" ")
-    return f"{number} {unit}".rstrip() if half.startswith("<") else f"{number} ± {half} {unit}".rstrip()
+    half, info = half_shown(m), MEASURES[m.name]
+    number = decimal(info.factor * m.value, info.digits)
+    return with_unit(number if half.startswith("<") else f"{number} ± {half}", info.shown_unit)
 
 
 def _seen(lift: Lift, name: str) -> str | None:

@@ -78,6 +78,20 @@ def test_back_then_forward_needs_all_of_its_conditions() -> None:
     assert dip_forward == {"forward_in_dip": "clear"}
 
 
+@pytest.mark.parametrize(("shift_m", "way"), [(-0.012, "1.2 cm toward the heels"), (0.006, "0.6 cm toward the toes")])
+def test_the_way_of_the_dip_stands_in_words(shift_m: float, way: str) -> None:
+    """Before a drive that goes forward, where the dip went is told without a sign to be explained."""
+    forward = {"shift_in_drive_of_foot": 0.20, "shift_in_dip_of_foot": shift_m / 0.26, "shift_total_of_foot": 0.16}
+    (finding,) = find_patterns(measures(**forward, shift_in_dip=shift_m), "jerk", 0, BOOK)
+    assert finding.sentence.startswith(f"The dip was not too far forward ({way}), but in the drive")
+
+
+def test_degrees_follow_their_number_without_a_space() -> None:
+    """As everywhere else in the program."""
+    (finding,) = find_patterns(measures(shaft_rotation_dip=-0.41), "jerk", 0, BOOK)
+    assert "the shaft turned 23.5° forward" in finding.sentence
+
+
 def test_one_condition_that_straddles_makes_the_whole_possible() -> None:
     """The weakest condition decides."""
     given = measures(shift_in_drive_of_foot=0.20, shift_in_dip_of_foot=-0.04, shift_total_of_foot=0.0395)
