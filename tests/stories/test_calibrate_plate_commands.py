@@ -10,13 +10,16 @@ import msgspec
 import numpy as np
 import pytest
 
+from forcekit import cli_guided
 from forcekit.acquire.check_file import read_checks
 from forcekit.acquire.device_file import load_device, save_device
 from forcekit.acquire.receive import Receiver, receive
+from forcekit.acquire.samples import Batch
 from forcekit.acquire.virtual import VirtualSerial
 from forcekit.acquire.wire import Command, CommandCode, encode_description, encode_samples
 from forcekit.mechanics.still_loads import Placement, grid_plan, still_loads
 from forcekit.model import Channel, Link, TimeAxis
+from tests.acquire.waiting import wait_until
 from tests.stories.in_process import Run
 from tests.stories.wrong_devices import (
     CELLS,
@@ -167,7 +170,7 @@ class HandPlate:
         self._rng = np.random.default_rng(6)
         self._receiver = Receiver()
         self._start_s: float | None = None
-        self._n = 0
+        self.n_sent = 0
 
     def hear(self, data: bytes, now_s: float) -> bytes:
         """Describe itself and start."""
@@ -182,10 +185,10 @@ class HandPlate:
     def due(self, now_s: float) -> list[bytes]:
         """Samples until now."""
         frames = []
-        while self._start_s is not None and self._n < (now_s - self._start_s) * 5000.0:
+        while self._start_s is not None and self.n_sent < (now_s - self._start_s) * 5000.0:
             raw = np.rint(self.counts + self._rng.normal(0.0, 8.0, 4)).astype(np.int64)[None]
-            frames.append(encode_samples(raw, index=self._n, device_us=2000 * self._n, width=4))
-            self._n += 1
+            frames.append(encode_samples(raw, index=self.n_sent, device_us=2000 * self.n_sent, width=4))
+            self.n_sent += 1
         return frames
 
     def throw_away(self, n_frames: int) -> None:
@@ -203,11 +206,23 @@ def test_guided_on_a_live_device(forcekit: Run, tmp_path: Path, monkeypatch: pyt
     steps = iter(with_empties(plan))
     (tmp_path / "plan.csv").write_text("mass_kg,x_m,y_m\n" + "".join(f"{p.mass_kg},{p.x_m},{p.y_m}\n" for p in plan))
 
-    def enter(prompt: str = "") -> str:
-        plate.counts = counts_of(*next(steps))
-        return ""
+    n_heard, take, ask = 0, cli_guided.Listener.take, cli_guided._ask
 
-    monkeypatch.setattr("builtins.input", enter)
+    def heard(listener: cli_guided.Listener, number: int, batch: Batch) -> None:
+        nonlocal n_heard
+        take(listener, number, batch)
+        n_heard += batch.raw.shape[0]
+
+    def asked(text: str) -> None:
+        if "again" not in text:
+            plate.counts = counts_of(*next(steps))
+            before = plate.n_sent + 1
+            wait_until(lambda: n_heard > before, at_most_s=60.0, what="the first sample of the new load")
+        ask(text)
+
+    monkeypatch.setattr("builtins.input", lambda: "")
+    monkeypatch.setattr(cli_guided, "_ask", asked)
+    monkeypatch.setattr(cli_guided.Listener, "take", heard)
     with VirtualSerial(plate) as port:  # type: ignore[arg-type]
         code, out, err = forcekit(
             "calibrate-plate", "--live", port.port, "--masses", tmp_path / "plan.csv", "--hold", "0.3",
