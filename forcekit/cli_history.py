@@ -45,7 +45,7 @@ def usual(
 ) -> None:
     """Say where an athlete's next rep is expected.
 
-    That is the usual range, at a load if one is named, and how sure a single number is.
+    That is the usual range, at a load if one is named; for a measure that is named also how sure a single number is.
     """
     from forcekit.cli_store import known_measures, movements_taken, opened, print_json, tell, tell_together
     from forcekit.history.questions import COMPARED, typical_error_of, usual_of

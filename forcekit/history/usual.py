@@ -360,4 +360,5 @@ def _range_text(usual: UsualRange) -> str:
         loads = np.array([usual.load_from_kg, usual.load_to_kg])
         source = "" if np.all(loads == usual.load_kg) else f" at {span_text(loads)}"
         source += ", median-based" if usual.method == "robust" else ""
-    return f"usual{at} {interval_text(low, usual.high, usual.words)} from {reps_text(usual.n)}{source}"
+    band = f"{interval_text(low, usual.high, usual.words)} ({100 * usual.level:g} %)"
+    return f"usual{at} {band} from {reps_text(usual.n)}{source}"

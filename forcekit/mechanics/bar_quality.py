@@ -324,9 +324,12 @@ def motion_quality(motion: BarMotion) -> tuple[QualityCheck, ...]:
 def _rest_after(motion: BarMotion) -> QualityCheck:
     name = "bar at rest afterwards"
     if motion.rests_after:
-        first = min(a for a, _ in motion.rests if a >= motion.stance[1]) / motion.rate_hz
+        moved = motion.stance[1]
+        after_s = (min(a for a, _ in motion.rests if a >= moved) - moved) / motion.rate_hz
         return QualityCheck(
-            name, "good", f"The bar came to rest again {first:.2f} s into the window; drift is bounded there."
+            name,
+            "good",
+            f"The bar came to rest again {after_s:.1f} s after it left its stance; drift is bounded there.",
         )
     return QualityCheck(
         name, "doubtful", "The bar did not come to rest after the lift; its horizontal motion is uncertain."

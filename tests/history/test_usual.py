@@ -58,7 +58,7 @@ def test_the_example_sentence() -> None:
     usual = usual_range(REPS, np.full(14, 90.0), load_kg=90.0, measure="transition_time", unit="s")
     found = compare_with_usual(0.148, usual)
 
-    assert found.sentence == "transition time 148 ms; usual at 90 kg 119–137 ms from 14 reps: longer than usual."
+    assert found.sentence == "transition time 148 ms; usual at 90 kg 119–137 ms (95 %) from 14 reps: longer than usual."
     assert found.p is not None
     assert found.p < 0.001
 

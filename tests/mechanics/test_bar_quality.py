@@ -185,6 +185,12 @@ def test_sliding_along_the_shaft() -> None:
     assert "slid along the shaft" in only.sentence
 
 
+def test_the_rest_afterwards_is_counted_from_the_stance() -> None:
+    """From 1.95 s, where the bar leaves its stance, to the rest that begins at 5.05 s it is 3.1 s."""
+    said = check(*two(), with_motion=True)["bar at rest afterwards"]
+    assert "came to rest again 3.1 s after it left its stance" in said.sentence
+
+
 def test_no_rest_afterwards_is_doubtful() -> None:
     """A recording that ends in the catch is said to drift."""
     accel, gyro = two()
