@@ -14,7 +14,8 @@ live devices    `wire` (frames), `receive` (bytes to frames), `foreign` (lines o
 links           `arrival` (what a link hands over), `watch` (silent, dead, asleep), `serial_port`, `ble`
 recording       `capture` (devices to a journal), `recorder` (the crash-safe journal), `host_clock` (device clock
                 against the laptop's), `take` (journal to streams on one clock), `recording_file` (the finished
-                file and its reader)
+                file and its reader); for work of your own, used by no command: `host_clock.host_time_u`, how sure
+                a sample's time on the laptop's clock is (checked in `tests/acquire/test_host_clock.py`)
 no hardware     `virtual` (pseudo-terminal), `virtual_ble` (radio), `replay` (any recording through either)
 open formats    `c3d_file` (force platforms), `c3d_worker` (reads C3D in a process of its own)
 """

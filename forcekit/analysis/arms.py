@@ -143,6 +143,7 @@ def follow_bar(
             missing=readings.missing[cut],
             saturated=readings.saturated[cut] if readings.saturated.any() else None,
             motion=motion,
+            from_middle_m=readings.sensor.from_middle_m,
         )
 
     try:

@@ -12,4 +12,9 @@ pair_quality (what is wrong) · plate and bar on one clock: clock_map,
 align (by movement; align_search, slide), align_marks (by knocks) ·
 rack, pair_fit, pair_surroundings (plate and bar together) ·
 imu_calibration, gyro_calibration, allan (the sensor itself)
+
+For work of your own, used by no command: `c3d_platform.pressure_point` and `free_moment`, pressure on a C3D platform
+and the moment about the vertical there (checked in `tests/external/test_c3d_force_platforms.py` and
+`tests/mechanics/test_c3d_platform.py`); `uncertain.monte_carlo`, whole distributions through any function, as the
+judge of the linear intervals (`tests/external/test_jcgm101_sum.py`)
 """

@@ -70,6 +70,7 @@ def bar_quality(
     saturated: BoolArray | None = None,
     up_axis: str | None = None,
     motion: BarMotion | None = None,
+    from_middle_m: float = 0.0,
 ) -> tuple[QualityCheck, ...]:
     """Check a bar sensor's recording of one lift.
 
@@ -83,12 +84,14 @@ def bar_quality(
     up_axis : str, optional
         Sensor axis that should point up while the bar is in the rack; unknown if left out, and then not checked.
     motion : BarMotion, optional
+    from_middle_m : float, metre
+        Place of the sensor along the shaft.
     """
     checks = readings_quality(
         accel_mps2, gyro_radps, rate_hz, gravity_mps2=gravity_mps2, missing=missing, saturated=saturated,
         up_axis=up_axis,
     )  # fmt: skip
-    return checks if motion is None else (*checks, *motion_quality(motion))
+    return checks if motion is None else (*checks, *motion_quality(motion, from_middle_m))
 
 
 def readings_quality(
@@ -308,17 +311,33 @@ def _right_way_up(accel: FloatArray, rests: tuple[tuple[int, int], ...], up_axis
     return QualityCheck(name, "good", f"The bar sensor's axis {up_axis} points up.")
 
 
-def motion_quality(motion: BarMotion) -> tuple[QualityCheck, ...]:
+def motion_quality(motion: BarMotion, from_middle_m: float = 0.0) -> tuple[QualityCheck, ...]:
     """Check what the computed motion says about how the sensor was fixed and whether the bar came to rest.
 
     Parameters
     ----------
     motion : BarMotion
+    from_middle_m : float, metre
+        Place of the sensor along the shaft.
     """
     checks = [_rest_after(motion)]
     if motion.shaft_angle_rad is not None:
         checks.append(_fixed(motion))
+    elif from_middle_m != 0.0:
+        checks.append(_aside(motion, from_middle_m))
     return tuple(checks)
+
+
+def _aside(motion: BarMotion, from_middle_m: float) -> QualityCheck:
+    """Say that the way from the sensor to the middle of the bar is not known."""
+    lacks = "a gyroscope" if motion.axis is not None or not motion.has_gyro else "the direction of the shaft"
+    do = "" if lacks == "a gyroscope" else "; declare shaft_axis in its device file"
+    return QualityCheck(
+        "place of the bar sensor",
+        "doubtful",
+        f"Without {lacks} it is not known how the sensor, {100.0 * abs(from_middle_m):.0f} cm beside the middle, moves "
+        f"against it: height and speed are the sensor's own, which differ where one end of the bar leads{do}.",
+    )
 
 
 def _rest_after(motion: BarMotion) -> QualityCheck:

@@ -126,6 +126,13 @@ def test_accelerometer_alone_gives_the_vertical() -> None:
     assert depth.low <= motion.truths[0].measures["bar_dip_depth"] <= depth.high
     assert "no gyroscope" in str(lift["shaft_rotation_dip"].withheld)
     assert "no gyroscope" in str(lift["bar_forward_in_dip"].withheld)
+    told = next(q for q in lift.quality if q.name == "place of the bar sensor")
+    assert told.verdict == "doubtful"
+    assert told.sentence.startswith(
+        "Without a gyroscope it is not known how the sensor, 20 cm beside the middle, moves"
+    )
+    middle = lift_of(recording_of(motion, 3, dataclasses.replace(SENSOR, has_gyro=False, offset_m=(0.0, 0.0, 0.0))))
+    assert "place of the bar sensor" not in [q.name for q in middle.quality]
 
 
 def test_rows_of_one_file_need_no_alignment() -> None:

@@ -17,6 +17,7 @@ from forcekit.constants import STANDARD_GRAVITY_MPS2
 from forcekit.errors import CannotMeasure, InputError, Reason
 from forcekit.mechanics.bar import BarMotion, BarSettings, bar_motion
 from forcekit.mechanics.bar_axis import ShaftAxis, declared_axis, find_shaft_axis
+from forcekit.mechanics.bar_quality import motion_quality
 from forcekit.mechanics.bar_readout import bar_at, bar_peak_speed, bar_zero_speed, ellipse
 from forcekit.mechanics.bar_stillness import bar_rests
 from forcekit.mechanics.uncertain import Uncertain
@@ -230,6 +231,9 @@ def test_a_shaft_that_cannot_be_told_withholds_the_horizontal() -> None:
     sensor = SimulatedBarSensor(rate_hz=500.0)
     motion = solved(World(forward=(), left=(), shaft=()), sensor, shaft_axis=None, from_middle_m=0.0)
     assert motion.axis is None
+    assert len(motion_quality(motion)) == 1
+    assert motion_quality(motion, -0.25)[1].sentence.startswith("Without the direction of the shaft it is not known")
+    assert motion_quality(motion, -0.25)[1].sentence.endswith("declare shaft_axis in its device file.")
     assert "declare shaft_axis" in motion.notes[0]
     assert bar_at(motion, "travel", 2.5).value < -0.1
     with pytest.raises(CannotMeasure, match="direction of the shaft") as refused:
