@@ -134,18 +134,25 @@ def columns_by_arrow(
                 decimal_point=layout.decimal,
             ),
         )
-        if len(body) < ARROW_BLOCK_BYTES:
-            piece = pieces.read_next_batch()
-            return {i: _numbers_of(values) for i, values in zip(some, piece.columns, strict=True)}
-        n_rows = 0
-        columns = {i: np.empty(_count(body, "\n") + 1) for i in some}
+        first = pieces.read_next_batch()
+        columns = {i: _numbers_of(values) for i, values in zip(some, first.columns, strict=True)}
+        n_rows = first.num_rows
         for piece in pieces:
+            if n_rows + piece.num_rows > columns[some[0]].size:  # room for all, as far as the first rows tell
+                room = n_rows + piece.num_rows + round(1.1 * first.num_rows * len(body) / ARROW_BLOCK_BYTES)
+                columns = {i: _with_room(values[:n_rows], room) for i, values in columns.items()}
             for i, values in zip(some, piece.columns, strict=True):
-                columns[i][n_rows : n_rows + len(values)] = _numbers_of(values)
+                columns[i][n_rows : n_rows + piece.num_rows] = _numbers_of(values)
             n_rows += piece.num_rows
     except (pa.ArrowException, StopIteration):
         return None
     return {i: values[:n_rows] for i, values in columns.items()}
+
+
+def _with_room(values: FloatArray, n: int) -> FloatArray:
+    out = np.empty(n)
+    out[: values.size] = values
+    return out
 
 
 def _numbers_of(values: Any) -> FloatArray:
