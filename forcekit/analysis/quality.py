@@ -90,9 +90,9 @@ def _stance(curves: LiftCurves, phases: Phases, shortest_s: float) -> QualityChe
     if length < shortest_s or speed_u > SPEED_LIMIT_MPS:
         verdict, extra = "bad", f"at least {shortest_s:.1f} s of stillness are needed to weigh lifter and bar"
         if length >= shortest_s:
-            extra = f"the speed at the lowest point is uncertain by {speed_u:.2f} m/s"
+            extra = f"the speed at the lowest point is uncertain by {speed_u:.2f} m/s; stand stiller before the dip"
     elif length < WANTED_STANCE_S or ripple > STILL_FRAC:
-        verdict, extra = "doubtful", "wanted: 1 s or more within 0.5 %"
+        verdict, extra = "doubtful", "1 s or more within 0.5 % are wanted"
     else:
         verdict, extra = "good", "enough"
     return QualityCheck(

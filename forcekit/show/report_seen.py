@@ -156,9 +156,12 @@ def work(digest: Digest) -> Section:
     """The one thing to work on, with its drill and caution."""
     focus = digest.focus
     if focus is None:
-        told = (
-            "Keep doing what you do. Without a finding there is nothing to change; load and sets as your coach plans."
-        )
+        missed = sum((rep.outcome or "").startswith("missed") for rep in digest.reps)
+        if missed:
+            lifts = f"{missed} of {count_text(len(digest.reps), 'lift')}" if len(digest.reps) > 1 else "this lift"
+            told = f"These numbers do not show why {lifts} {'was' if missed == 1 else 'were'} missed; ask your coach."
+        else:
+            told = "These numbers ask for no change; load and sets as your coach plans."
         return Section("One thing to work on", (Block(paragraphs=(told,)),), "main")
     words = PATTERN_WORDS[focus.pattern]
     labelled = (

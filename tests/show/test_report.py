@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 from matplotlib.figure import Figure
+from msgspec.structs import replace as replace_card
 
 import forcekit
 from forcekit.history.digest import Digest, digest_of_analysis
@@ -18,7 +20,7 @@ from forcekit.results import Analysis, Measure
 from forcekit.show.report import make_report
 from forcekit.show.report_blocks import TableBlock
 from forcekit.show.report_figures import usual_figure
-from forcekit.show.report_seen import seen, usual_words
+from forcekit.show.report_seen import seen, usual_words, work
 from forcekit.show.scrub import scrubber
 from forcekit.show.svg import inline_svg
 from forcekit.show.words import plain_number
@@ -110,6 +112,23 @@ def test_the_source_of_the_aim_is_the_cue_books_own() -> None:
     source = dict(section.blocks[0].labelled)["Where the aim comes from"]
 
     assert source.lower().rstrip(".") == analysis[0].findings[0].limit_source.lower()
+
+
+@pytest.mark.parametrize(
+    ("outcomes", "told"),
+    [
+        (("made", "made"), "These numbers ask for no change; load and sets as your coach plans."),
+        (("made", "missed forward"), "These numbers do not show why 1 of 2 lifts was missed; ask your coach."),
+        (("missed forward",), "These numbers do not show why this lift was missed; ask your coach."),
+    ],
+)
+def test_without_a_finding_nobody_is_told_to_go_on_missing(outcomes: tuple[str, ...], told: str) -> None:
+    """Where no pattern shows, a page praises nothing it did not see, least of all a lift that was lost."""
+    files = (SAMPLES / "tamo_80_kg.csv", SAMPLES / "club_plate.toml")
+    lift = forcekit.analyze(forcekit.read(*files, card=SAMPLES / "tamo_80_kg.card.toml"))[0]
+    lifts = tuple(replace(lift, card=replace_card(lift.card, outcome=outcome)) for outcome in outcomes)
+
+    assert (told,) == work(digest_of_analysis(Analysis("session", lifts))).blocks[0].paragraphs
 
 
 def test_many_lifts_are_told_session_by_session() -> None:
