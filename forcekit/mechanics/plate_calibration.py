@@ -15,6 +15,7 @@ from typing import Literal
 
 import msgspec
 import numpy as np
+import numpy.typing as npt
 
 from forcekit.constants import STANDARD_GRAVITY_MPS2
 from forcekit.errors import InputError
@@ -125,7 +126,9 @@ def calibrate_plate(
     -----
     The zero of a load is taken on the line between the empty plates before and after it. Weighted least squares;
     the scatter of the force equations and that of the moment equations are each estimated from their own residuals
-    and the fit repeated with them, so neither has to be known beforehand.
+    and the fit repeated with them, so neither has to be known beforehand. What all loads at a place have in common, as
+    discs that are put on one another beside the mark, is told from the rest by an analysis of variance: many loads
+    at one place make the gains no surer than that place is known.
 
     Raises
     ------
@@ -139,7 +142,7 @@ def calibrate_plate(
     weight = np.array([r.mass_kg for r in loaded]) * gravity_mps2 * AIR_BUOYANCY
     place = np.array([[r.x_m, r.y_m] for r in loaded])
     matrix, target = _equations(counts, weight, place, cells)
-    gains, cov = _fit(matrix, target, weight * place_u_m)
+    gains, cov = _fit(matrix, target, weight * place_u_m, _place_numbers(loaded))
     cov = cov + mass_u_frac**2 * np.outer(gains, gains)
     report = report_of(
         loaded=[(r.mass_kg, r.x_m, r.y_m, r.falling) for r in loaded],
@@ -189,7 +192,15 @@ def _equations(
     return matrix, target
 
 
-def _fit(matrix: FloatArray, target: FloatArray, placing_nm: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _place_numbers(loaded: list[Reading]) -> npt.NDArray[np.int64]:
+    """Number of the place of each load, from 0."""
+    places = [(round(r.x_m, 3), round(r.y_m, 3)) for r in loaded]
+    return np.array([places.index(place) for place in places])
+
+
+def _fit(
+    matrix: FloatArray, target: FloatArray, placing_nm: FloatArray, place: npt.NDArray[np.int64]
+) -> tuple[FloatArray, FloatArray]:
     """Gains and their covariance."""
     n = placing_nm.size
     sigma = np.concatenate([np.full(n, 0.1), np.maximum(placing_nm, 0.02), np.maximum(placing_nm, 0.02)])
@@ -204,7 +215,25 @@ def _fit(matrix: FloatArray, target: FloatArray, placing_nm: FloatArray) -> tupl
         moment_scale = max(float(np.sqrt(np.mean(rest[n:] ** 2) * share)), 1e-3)
         sigma = sigma * np.concatenate([np.full(n, force_scale), np.full(2 * n, moment_scale)])
     scaled = matrix / sigma[:, None]
-    return gains, np.linalg.pinv(scaled.T @ scaled)
+    inverse = np.linalg.pinv(scaled.T @ scaled)
+    rest = (target - matrix @ gains) / sigma
+    own, common = _scatter_of_places(rest[n:], np.concatenate([place, n + place]))
+    middle = scaled[:n].T @ scaled[:n] + own * scaled[n:].T @ scaled[n:]
+    for group in np.unique(place):
+        for rows in (scaled[n : 2 * n][place == group], scaled[2 * n :][place == group]):
+            middle += common * np.outer(rows.sum(axis=0), rows.sum(axis=0))
+    return gains, inverse @ middle @ inverse
+
+
+def _scatter_of_places(rest: FloatArray, group: npt.NDArray[np.int64]) -> tuple[float, float]:
+    """Variance of the moments' residuals of a load's own, and that which all loads at a place have in common."""
+    _, of, size = np.unique(group, return_inverse=True, return_counts=True)
+    mean = np.bincount(of, rest) / size
+    n_free = rest.size - size.size
+    own = float(np.sum((rest - mean[of]) ** 2)) / n_free if n_free else 0.0
+    # Two thirds of the equations are moments, and so many of the four gains are taken from them.
+    between = float(np.sum(size * mean**2)) / (size.size - 8.0 / 3.0)
+    return own, max(between - own, 0.0) / (rest.size / size.size)
 
 
 def _condition(matrix: FloatArray, weight: FloatArray, cells: FloatArray) -> float:
