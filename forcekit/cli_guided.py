@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable, Sequence
-from contextlib import ExitStack
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +13,7 @@ from forcekit.acquire.capture import Capture, Planned
 from forcekit.acquire.named_devices import planned_of
 from forcekit.acquire.placements import MassPlan
 from forcekit.acquire.samples import Batch
-from forcekit.errors import DeviceError, InputError
+from forcekit.errors import DeviceError, ForcekitError, InputError
 from forcekit.mechanics.plate_calibration import Reading
 from forcekit.mechanics.plate_check import cells_of
 from forcekit.mechanics.still_loads import DEAD_LOAD_FRAC, Placement, still_loads
@@ -74,15 +73,19 @@ def guided_session(
     plate : int
     hold_s : float, second
         Length of a reading.
+
+    Raises
+    ------
+    InputError
+        If the device sends nothing, or the person breaks it off.
     """
     from forcekit.cli_calibrate import plan_of
 
     planned = planned_of(word)
     listener = Listener()
-    with ExitStack() as stack:
-        path = output.with_name(output.name.removesuffix(".toml").removesuffix(".device") + ".calibration.forcelog")
-        capture = Capture(path, [planned], on_batch=listener.take)
-        stack.callback(capture.close)
+    path = output.with_name(output.name.removesuffix(".toml").removesuffix(".device") + ".calibration.forcelog")
+    capture = Capture(path, [planned], on_batch=listener.take)
+    try:
         capture.start()
         device, rate_hz = _first(capture, planned)
         plan = plan_of(masses, cells_of(device, plate))
@@ -93,8 +96,27 @@ def guided_session(
             return _level(listener, columns, seconds, rate_hz, span)
 
         readings = guided_readings(plan.placements, level, _ask, hold_s)
-        print(f"the recording of it is kept: {capture.finish()}")
+    except (ForcekitError, KeyboardInterrupt) as error:
+        raise InputError(_ended_early(capture, error)) from None
+    finally:
+        capture.close()
+    print(f"the recording of it is kept: {capture.finish()}")
+    if capture.failure:
+        print(f"it is not whole, but all readings were taken: {capture.failure}")
     return device, readings, plan
+
+
+def _ended_early(capture: Capture, error: BaseException) -> str:
+    """Say why there is no calibration and what is left; the journal of a device that sent nothing is removed."""
+    why = "the guided calibration was broken off." if isinstance(error, KeyboardInterrupt) else str(error)
+    capture.close()
+    if not any(s.n_samples for s in capture.states()):
+        capture.path.unlink(missing_ok=True)
+        return f"{why} Nothing was written."
+    return (
+        f"{why} No device file was written; what the plate sent is kept in {capture.path}: delete it, or name another "
+        "--output, before you begin anew."
+    )
 
 
 def steps_of(plan: Sequence[Placement]) -> tuple[Placement | None, ...]:
@@ -161,9 +183,7 @@ def _ask(text: str) -> None:
     try:
         input()
     except EOFError:
-        raise InputError("the guided calibration needs somebody at the keyboard; nothing was written.") from None
-    except KeyboardInterrupt:
-        raise InputError("the guided calibration was broken off; nothing was written.") from None
+        raise InputError("the guided calibration needs somebody at the keyboard.") from None
 
 
 def _first(capture: Capture, planned: Planned) -> tuple[DeviceFile, float]:

@@ -239,6 +239,40 @@ def test_guided_on_a_live_device(forcekit: Run, tmp_path: Path, monkeypatch: pyt
     assert any(p.name.startswith("new.calibration.") and p.suffix != ".forcelog" for p in tmp_path.iterdir())
 
 
+@pytest.mark.parametrize("while_waiting", [False, True])
+def test_guided_and_broken_off(
+    while_waiting: bool, forcekit: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Ctrl-C at the question or while the load comes to rest: what is left is said, and what to do with it."""
+
+    def ctrl_c(*_: object, **__: object) -> str:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("builtins.input", (lambda: "") if while_waiting else ctrl_c)
+    monkeypatch.setattr("forcekit.cli_guided.still_loads", ctrl_c)
+    with VirtualSerial(HandPlate()) as port:  # type: ignore[arg-type]
+        words = ("calibrate-plate", "--live", port.port, "--masses", "20", "--hold", "0.3", "-o", tmp_path / "new.toml")
+        code, _, err = forcekit(*words)
+    kept = tmp_path / "new.calibration.forcelog"
+    assert 2 == code
+    assert f"No device file was written; what the plate sent is kept in {kept}: delete it" in err
+    assert kept.stat().st_size > 1000
+
+
+def test_guided_without_an_answer_leaves_nothing(
+    forcekit: Run, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A cable that was forgotten: the same command can be given again."""
+    monkeypatch.setattr("forcekit.cli_guided.FIRST_SAMPLE_S", 0.3)
+    code, _, err = forcekit(
+        "calibrate-plate", "--live", tmp_path / "no port", "--masses", "20", "-o", tmp_path / "new.toml"
+    )
+    assert 2 == code
+    assert "no sample came within 0.3 s" in err
+    assert "Nothing was written." in err
+    assert [] == list(tmp_path.iterdir())
+
+
 # ---------------------------------------------------------------------------------------------------- every day
 
 
