@@ -10,6 +10,7 @@ from __future__ import annotations
 import asyncio
 import queue
 import threading
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from forcekit.acquire.arrival import Arrival, LinkEvent, Sink, host_now
@@ -67,10 +68,21 @@ class BleConnection:
         Which characteristics to use. Left out, the sensor must have exactly one that notifies and at most one
         that is written, outside the standard services.
     hello : bytes
-        Written each time the link has been opened, and each second until something comes.
+        Written each time the link has been opened, and each second while it is `unanswered`.
+    unanswered : callable, optional
+        Whether the sensor has not answered yet; left out, whatever comes is an answer.
     """
 
-    def __init__(self, address: str, device: int, sink: Sink, *, link: Link | None = None, hello: bytes = b"") -> None:
+    def __init__(
+        self,
+        address: str,
+        device: int,
+        sink: Sink,
+        *,
+        link: Link | None = None,
+        hello: bytes = b"",
+        unanswered: Callable[[], bool] | None = None,
+    ) -> None:
         _need_bleak()
         self.address, self.device, self.sink, self.hello = address, device, sink, hello
         self._notify = link.notify if link else None
@@ -81,6 +93,7 @@ class BleConnection:
         self._client: BleakClient | None = None
         self._heard_s = 0.0
         self._n_heard = 0
+        self._unanswered = unanswered or (lambda: self._n_heard == 0)
         name = f"ble {address}"
         self._radio = threading.Thread(target=self._run, name=name, daemon=True)
         self._hand = threading.Thread(target=self._hand_over, name=name + " out", daemon=True)
@@ -189,7 +202,7 @@ class BleConnection:
             if gone.is_set():
                 return "the radio link broke off"
             now = host_now()
-            if self.hello and self._write and self._n_heard == 0 and now - greeted > 1.0:
+            if self.hello and self._write and self._unanswered() and now - greeted > 1.0:
                 greeted = now
                 await self._put(client, self.hello)
             if self._n_heard != seen:

@@ -15,6 +15,7 @@ import msgspec
 from forcekit.acquire.arrival import Arrival, Connection, LinkEvent, Sink, host_now
 from forcekit.acquire.decode import decode, link_down, start_decoder, tick_of
 from forcekit.acquire.device_file import device_text
+from forcekit.acquire.greeting import Greeting
 from forcekit.acquire.recorder import CARD_BACK, JOURNAL_SUFFIX, Entry, EntryKind, Journal
 from forcekit.acquire.recording_file import finish_journal
 from forcekit.acquire.samples import Batch, Decoder
@@ -25,7 +26,7 @@ from forcekit.model import AttemptCard, ClockThen, DeviceFile
 __all__ = ["HELLO", "Capture", "LinkState", "Planned", "connect"]
 
 HELLO = b"\0" + encode(Command(CommandCode.DESCRIBE, 1)) + encode(Command(CommandCode.START, 2))
-"""What a device that speaks in frames is greeted with: what are you, and start."""
+"""What a device that speaks in frames is greeted with, until it has answered both: what are you, and start."""
 
 RATE_WINDOW_S = 2.0
 """Time over which the sample rate shown to a person is counted (our choice)."""
@@ -86,14 +87,18 @@ def connect(planned: Planned, number: int, sink: Sink) -> Connection:
     link = planned.device.link if planned.device else None
     framed = link is None or link.format == "frames"
     hello = HELLO if framed else _bytes_of(link.start_hex if link else "", planned.address)
+    unanswered = None
+    if framed:
+        greeting = Greeting(sink, described=planned.device is not None)
+        sink, unanswered = greeting.take, greeting.unanswered
     if planned.ble:
         from forcekit.acquire.ble import BleConnection
 
-        return BleConnection(planned.address, number, sink, link=link, hello=hello)
+        return BleConnection(planned.address, number, sink, link=link, hello=hello, unanswered=unanswered)
     from forcekit.acquire.serial_port import SerialConnection
 
     baud = link.baud if link else 921600
-    return SerialConnection(planned.address, number, sink, baud=baud, hello=hello)
+    return SerialConnection(planned.address, number, sink, baud=baud, hello=hello, unanswered=unanswered)
 
 
 class Capture:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import threading
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 from forcekit.acquire.arrival import Arrival, LinkEvent, Sink, host_now
@@ -17,6 +18,10 @@ __all__ = ["POLL_S", "SerialConnection", "list_ports"]
 
 POLL_S = 0.01
 """Time between two looks at the port; adds at most this much delay and costs 4 % of a core at 4000 frames/s."""
+
+START_S = 5.0
+"""Longest wait for an answer after the port was opened, before it is opened again: many boards start anew when that
+happens, and hear nothing for a second or two (our choice)."""
 
 _AT_ONCE = 65536
 
@@ -42,7 +47,9 @@ class SerialConnection:
         Gets every `Arrival` and `LinkEvent`, from the link's thread.
     baud : int
     hello : bytes
-        Sent each time the port has been opened, and each second until something comes.
+        Sent each time the port has been opened, and each second while it is `unanswered`.
+    unanswered : callable, optional
+        Whether the device has not answered yet; left out, whatever comes is an answer.
     watch_data : bool
         Treat a port without data as lost, see `forcekit.acquire.watch`.
     """
@@ -55,11 +62,13 @@ class SerialConnection:
         *,
         baud: int = 921600,
         hello: bytes = b"",
+        unanswered: Callable[[], bool] | None = None,
         watch_data: bool = True,
     ) -> None:
         _need_pyserial()
         self.port, self.device, self.sink = port, device, sink
         self.baud, self.hello, self.watch_data = baud, hello, watch_data
+        self._unanswered = unanswered
         self._stop = threading.Event()
         self._serial: Serial | None = None
         self._lock = threading.Lock()
@@ -128,20 +137,21 @@ class SerialConnection:
 
     def _read(self, port: Serial) -> str:
         """Hand over what comes until the port is lost or stopped; gives the reason."""
-        now = host_now()
-        watch, greeted = Watch(now, now), now
+        opened = greeted = now = host_now()
+        watch = Watch(now, now)
         any_data = False
         while not self._stop.wait(POLL_S):
             try:
                 data = port.read(_AT_ONCE)
                 now = host_now()
-                if not (data or any_data) and self.hello and now - greeted > 1.0:
+                any_data = any_data or bool(data)
+                unanswered = not any_data if self._unanswered is None else self._unanswered()
+                if unanswered and self.hello and now - greeted > 1.0:
                     greeted = now
                     port.write(self.hello)
             except _broken() as error:
                 return _plain(error)
             if data:
-                any_data = True
                 verdict, watch = heard(watch, now)
                 if verdict != "fine":
                     self._tell(verdict)
@@ -150,7 +160,7 @@ class SerialConnection:
             verdict, watch = look(watch, now)
             if verdict in ("silent", "asleep"):
                 self._tell(verdict)
-            elif verdict == "dead" and self.watch_data:
+            elif verdict == "dead" and self.watch_data and not (unanswered and now - opened < START_S):
                 return "no data for 2 s"
         return "stopped"
 
