@@ -25,8 +25,6 @@ from forcekit.model import FloatArray
 __all__ = ["NumberTable", "read_rows"]
 
 HAS_ARROW = find_spec("pyarrow") is not None
-COUNT_BYTES = 1 << 17
-"""Size of the pieces in which separators are counted (our choice)."""
 ARROW_BLOCK_BYTES = 1 << 22
 """Size of the pieces in which a file is parsed: of a large one only a piece is there twice (our choice)."""
 _TAIL_LINES = 20
@@ -189,14 +187,6 @@ def columns_by_pandas(
     except (ValueError, OverflowError):  # ParserError, EmptyDataError and UnicodeDecodeError are ValueErrors
         return None
     return {i: np.ascontiguousarray(frame[i].to_numpy()) for i in wanted}
-
-
-def _count(body: memoryview, delimiter: str) -> int:
-    """How often one character stands in a text; for frequent ones much faster than `bytes.count`."""
-    values, wanted = np.frombuffer(body, np.uint8), np.uint8(ord(delimiter))
-    # In pieces that stay in the fast memory: the comparison of a whole file would be written out and read again.
-    pieces = range(0, values.size, COUNT_BYTES)
-    return sum(int(np.count_nonzero(values[i : i + COUNT_BYTES] == wanted)) for i in pieces)
 
 
 def _all_as_long(body: memoryview, delimiter: str, n_fields: int, n_rows: int) -> bool:
