@@ -104,10 +104,11 @@ def movements_taken(
 
 def tell_together(movements: Mapping[str, int]) -> None:
     """Say which movements an answer holds, if they are several."""
-    from forcekit.history.series import movements_text
+    from forcekit.history.series import together_text
 
-    if len(movements) > 1:
-        tell(f"All movements are taken together: {movements_text(movements)}. --movement chooses one.")
+    told = together_text(movements)
+    if told is not None:
+        tell(f"{told} --movement chooses one.")
 
 
 def print_json(value: Any) -> None:

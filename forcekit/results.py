@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     import pandas as pd
 
 
+AS_SEEN = "dip and drive, "
+"""How the name of a movement begins that the card does not name: what the feet did follows."""
+
+
 @dataclass(frozen=True, slots=True)
 class Measure:
     """One number with its 95 % interval, or the reason why there is none.

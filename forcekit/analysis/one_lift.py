@@ -24,7 +24,7 @@ from forcekit.mechanics.plate import PlateSignals
 from forcekit.mechanics.plate_matrix import FX, FZ
 from forcekit.mechanics.stance import weigh
 from forcekit.model import AttemptCard, DeviceFile, FloatArray
-from forcekit.results import BarCurves, Curves, FootFrame, Instants, Lift, QualityCheck
+from forcekit.results import AS_SEEN, BarCurves, Curves, FootFrame, Instants, Lift, QualityCheck
 
 if TYPE_CHECKING:
     from forcekit.analysis.beside import BarBeside
@@ -201,7 +201,7 @@ def _closing_speed(
 
 def _movement(phases: Phases) -> str:
     """Name a movement the card does not name."""
-    return "dip and drive, feet left the plate" if phases.takeoff_place is not None else "dip and drive, feet stayed"
+    return AS_SEEN + ("feet left the plate" if phases.takeoff_place is not None else "feet stayed")
 
 
 def _instants(curves: LiftCurves, phases: Phases) -> Instants:

@@ -18,7 +18,7 @@ from forcekit.history.people import find_athlete_id
 from forcekit.history.store import Store, reading
 from forcekit.history.wording import join_words
 from forcekit.model import BoolArray, FloatArray
-from forcekit.results import Measure
+from forcekit.results import AS_SEEN, Measure
 
 __all__ = [
     "AttemptLine",
@@ -32,6 +32,7 @@ __all__ = [
     "movements_text",
     "newest_result",
     "series",
+    "together_text",
 ]
 
 
@@ -307,6 +308,21 @@ def movements_text(found: Mapping[str, int]) -> str:
     counts = [str(n) for n in found.values()]
     counts[:1] = [f"{n} attempt{'' if n == '1' else 's'}" for n in counts[:1]]
     return join_words([f"{name} ({n})" for name, n in zip(named, counts, strict=True)])
+
+
+def together_text(found: Mapping[str, int]) -> str | None:
+    """Sentence that names the movements an answer holds; None where it holds one.
+
+    Examples
+    --------
+    >>> together_text({"jerk": 40, "push press": 12})
+    'All movements are taken together: "jerk" (40 attempts) and "push press" (12).'
+    """
+    if len(found) < 2:
+        return None
+    seen = sum(movement.startswith(AS_SEEN) for movement in found)
+    more = " Where the card named no movement, lifts go by what the feet did: these are two." if seen > 1 else ""
+    return f"All movements are taken together: {movements_text(found)}.{more}"
 
 
 def check_movement(store: Store, athlete: str | None, movement: str | None) -> None:

@@ -63,6 +63,7 @@ def review(store: Store, athlete: str, subject: str) -> dict[str, Any]:
     Where the data do not support an answer the sentence says why.
     """
     from forcekit.history.questions import break_load_of, miss_contrast_of, trend_of, usual_of
+    from forcekit.history.series import movements_of, together_text
 
     title, measures = _kept(store, athlete, subject)
     trends = [t for m in measures if (t := _sentence(lambda m=m: trend_of(store, athlete, m)))]  # type: ignore[misc]
@@ -76,6 +77,7 @@ def review(store: Store, athlete: str, subject: str) -> dict[str, Any]:
         "usual": usual,
         "misses": misses,
         "break_load": broken,
+        "together": together_text(movements_of(store, athlete)),
         "lifts": _lifts(store, athlete),
     }
 

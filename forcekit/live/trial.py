@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -12,6 +13,7 @@ from forcekit.analysis.findings import CueEntry
 from forcekit.analysis.own_limits import OWN_RULES
 from forcekit.errors import InputError
 from forcekit.history.questions import MOST_BEFORE, TRIAL_LOAD_FRAC, cue_trial_of
+from forcekit.history.series import movements_of, together_text
 from forcekit.history.store import Store
 from forcekit.history.trial import LEAST_EACH, cue_trial
 from forcekit.history.wording import measure_words
@@ -102,13 +104,14 @@ def _answer(trial: Trial, before: Sequence[Rep], tried: Sequence[Rep], store: St
         found = cue_trial_of(
             store, trial.athlete, trial.measure, cue=cue, drill=drill, wanted=trial.wanted, words=words
         )
-        return found.sentence
+        return " ".join(filter(None, (found.sentence, together_text(movements_of(store, trial.athlete)))))
     old, new = (np.array([r.lift.measures[trial.measure].value for r in part], float) for part in (before, tried))
     named = f'the {trial.kind} "{trial.words}"'
     found = cue_trial(
         old, new, wanted=trial.wanted, cue=named, measure=trial.measure, unit=MEASURES[trial.measure].unit, words=words
     )
-    return found.sentence
+    told = together_text(Counter(r.lift.movement for r in (*before, *tried)))
+    return " ".join(filter(None, (found.sentence, told)))
 
 
 def _counts(trial: Trial, rep: Rep) -> bool:

@@ -225,6 +225,7 @@ def test_the_bench_answers_from_the_history(page: Served) -> None:
     assert 16 == len(found["lifts"])
     assert 3 == len(found["trends"]) == len(found["usual"])
     assert "makes and misses" in found["misses"].lower()
+    assert found["together"] is None
     status, headers, body = page.ask("/people/figure.svg?name=Ines+Falkner&about=depth")
     assert (200, "image/svg+xml") == (status, headers["content-type"].split(";")[0])
     assert b"<script" not in body

@@ -49,6 +49,18 @@ def test_three_before_and_three_with_it_give_an_answer(lift: Lift) -> None:
     assert [v["rep"] for v in state["before"]] == [1, 2, 3, 4]
     assert [v["rep"] for v in state["with"]] == [5, 6, 7]
     assert cue in state["answer"]
+    assert "taken together" not in state["answer"]
+
+
+def test_movements_in_a_trial_are_named(lift: Lift) -> None:
+    """Push presses before and jerks with the cue: the answer says that it holds both."""
+    press, jerk = (dataclasses.replace(lift, movement=m) for m in ("push press", "jerk"))
+    cue = BOOK["too_deep"].cue
+    reps = [rep(press, i, d) for i, d in enumerate((0.200, 0.203, 0.198), 1)]
+    trial = begin_trial("cue", cue, "dip_depth", reps, CARD, BOOK)
+    reps += [rep(jerk, i, d, cue=cue) for i, d in enumerate((0.150, 0.152, 0.149), 4)]
+    told = trial_state(trial, reps, None)["answer"]
+    assert told.endswith('All movements are taken together: "push press" (3 attempts) and "jerk" (3).')
 
 
 def test_a_cue_of_the_book_brings_its_measure_and_the_wanted_way(lift: Lift) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ import pytest
 from forcekit.cli_keep import time_of_day_s
 from forcekit.history.people import add_athlete
 from forcekit.history.store import open_store
+from forcekit.live.review import review
 from tests.stories.kept_season import NAME, SAMPLES, Place, analysis, deep, run
 from tests.stories.season import scattered, write_rep
 
@@ -217,6 +219,20 @@ def test_movements_taken_together_are_told(mixed: Place, question: list[str]) ->
     assert (one.code, "taken together" in one.text) == (0, False)
     assert mixed.ask(*words, "--json").data["movements"] == {"jerk": 10, "push press": 1}
     assert mixed.ask(*words, "--movement", "jerk", "--json").data["movements"] == {"jerk": 10}
+
+
+def test_the_bench_names_movements_taken_together(mixed: Place) -> None:
+    """As the commands do, without their option; lifts whose card named none are told what they go by."""
+    for name in ("jumped", "stood"):
+        plan = replace(scattered(70.0, np.random.default_rng(10)), takeoff=name == "jumped")
+        asked = analysis(write_rep(mixed.files, name, plan, 70, "2024-03-15T18:00"))
+        i = asked.index("--movement")
+        assert mixed.ask(*asked[:i], *asked[i + 2 :]).code == 0
+    with open_store(mixed.store) as store:
+        told = review(store, NAME, "depth")["together"]
+    assert told.startswith('All movements are taken together: "jerk" (10 attempts)')
+    assert told.endswith("Where the card named no movement, lifts go by what the feet did: these are two.")
+    assert f"{told} --movement chooses one." in mixed.ask("usual", NAME).text
 
 
 @pytest.mark.parametrize("question", [*QUESTIONS, ["compare"], ["report"]], ids=lambda words: words[0])

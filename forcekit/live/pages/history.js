@@ -29,6 +29,7 @@ export async function showHistory(place, name, about) {
   if (place.dataset.asked !== String(asked)) return;
   const picture = make("img", { className: "figure", alt: `${found.title} of ${name}, attempt by attempt. ${found.trends.join(" ")}`, src: `/people/figure.svg?${asked}` });
   place.replaceChildren(...[
+    list("Which movements?", [found.together].filter(Boolean)),
     list("Is there a trend?", found.trends),
     make("div", { className: "paper", tabIndex: 0, role: "region", "aria-label": `Figure: ${found.title}` }, picture),
     list("What is usual?", found.usual),
