@@ -96,8 +96,7 @@ def _need_libraries() -> None:
     missing = [name for name in ("starlette", "uvicorn", "websockets", "segno") if find_spec(name) is None]
     if missing:
         raise InputError(
-            f"the coach's page needs {', '.join(missing)}, which is not installed; install it with "
-            'pip install "forcekit[live]".'
+            f'the coach\'s page needs {", ".join(missing)}; install what is missing with pip install "forcekit[live]".'
         )
 
 

@@ -165,7 +165,7 @@ class Lift:
         return self.measures[name]
 
     def __repr__(self) -> str:
-        best = self.findings[0].sentence if self.findings else "nothing stands out"
+        best = self.findings[0].sentence if self.findings else "no finding"
         return f"<Lift at {self.instants.lowest_s:.2f} s, {self.movement}: {best}>"
 
     def to_frame(self) -> pd.DataFrame:
@@ -179,7 +179,7 @@ class Lift:
         return pd.DataFrame(rows).set_index("measure")
 
     def plot(self) -> object:
-        """Draw force, velocity and displacement with shaded phases, and the pressure path; gives a figure."""
+        """Draw force, speed and height over the phases, the pressure on the foot and the bar's path; gives a figure."""
         from forcekit.show.charts import lift_figure
 
         return lift_figure(self)
