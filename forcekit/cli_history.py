@@ -114,6 +114,8 @@ def trend(
         raise InputError("--robust is for a chart: say --chart single or --chart weighted with it.")
     if kind is not None and aligned:
         raise InputError("--aligned and --chart are two figures; ask for one of them.")
+    if aligned and plot is None:
+        raise InputError("--aligned is a figure; say with --plot FILE.png where to write it.")
     if plot is not None:
         from forcekit.show.charts import check_plot_path
 

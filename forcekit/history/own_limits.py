@@ -85,5 +85,6 @@ def _told(usual: UsualRange, rule: OwnRule, end: float, margin: float) -> str:
     inner = end + margin if rule.end == "low" else end - margin
     return (
         f"{way} {number_text(inner, words, spread)} at {load_text(usual.load_kg or 0.0)} "
-        f"(99 %, {reps_text(usual.n)} without a miss) and {number_text(margin, words, margin)} for the measuring"
+        f"(99 %, {reps_text(usual.n)} without a miss), widened by {number_text(margin, words, margin)} for the error "
+        "of the measurement"
     )

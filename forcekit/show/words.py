@@ -171,9 +171,10 @@ def lift_text(
     lift: Lift, number: int, n_lifts: int, *, full: bool = True, after_findings: Sequence[str] = ()
 ) -> list[str]:
     """Return the terminal summary of one lift, line by line; `after_findings` are lines that go behind them."""
-    load = f", {lift.card.load_kg:g} kg" if lift.card.load_kg is not None else ""
-    who = f", {lift.card.athlete}" if lift.card.athlete else ""
-    out = [f"Lift {number} of {n_lifts}: {lift.movement}{load}{who}, lowest point at {lift.instants.lowest_s:.3f} s"]
+    card = lift.card
+    load = f"{card.load_kg:g} kg" if card.load_kg is not None else None
+    about = ", ".join(filter(None, (lift.movement, load, card.outcome, card.athlete)))
+    out = _wrapped(f"Lift {number} of {n_lifts}: {about}, lowest point at {lift.instants.lowest_s:.3f} s", "")
     out += _wrapped(f"{headline(lift)} {bar_beside(lift)}".rstrip(), "  ")
     out += [""]
     out += _findings(lift)

@@ -33,6 +33,7 @@ def test_demo_as_a_real_process(tmp_path: Path) -> None:
     assert 0 == done.returncode, done.stderr
     told = " ".join(done.stdout.split())
     asked = [
+        "Lift 1 of 1: jerk, 80 kg, missed forward, Tamo Velling, lowest point at 2.406 s",
         "Dip 17.8 ± 0.1 cm deep in 404 ± 9 ms, turnaround 24 ms",
         "pressure moved 1.2 ± 0.1 cm back in the dip, then 6.8 cm forward in the drive.",
         "the bar pressed on the shoulders with 0.44 ± 0.01 × its weight",

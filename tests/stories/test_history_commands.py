@@ -276,6 +276,7 @@ def test_a_lift_without_a_movement_says_what_it_is_judged_by(mixed: Place) -> No
         (["trend", NAME, "--chart", "ewma"], "single and weighted are allowed"),
         (["trend", NAME, "--robust"], "--chart single or --chart weighted"),
         (["trend", NAME, "--chart", "single", "--aligned"], "ask for one of them"),
+        (["trend", NAME, "--aligned"], "say with --plot FILE.png"),
         (
             ["trend", NAME, "--movement", "snatch"],
             f'no attempt of "{NAME}" is a "snatch"; kept are "jerk" (10 attempts)',
