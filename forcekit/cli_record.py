@@ -15,7 +15,7 @@ from forcekit.cli_options import DEVICE_WORDS, CardOption
 if TYPE_CHECKING:
     import threading
 
-    from forcekit.acquire.capture import Planned
+    from forcekit.acquire.capture import LinkState, Planned
     from forcekit.acquire.take import Take
     from forcekit.cli_desk import Desk
     from forcekit.cli_status import Now
@@ -241,7 +241,7 @@ def _finish(desk: Desk, *, has_card: bool) -> None:
     capture.close()
     if not any(s.n_samples for s in capture.states()):
         heard = any(desk.heard.values()) or len(desk.cards) > int(has_card)
-        problems = "; ".join(f"{s.source}: {s.problem or _NO_SAMPLE.get(s.state, s.state)}" for s in capture.states())
+        problems = "; ".join(f"{s.source}: {_why_no_sample(s)}" for s in capture.states())
         if not heard:
             capture.path.unlink()
         kept = f" The journal {capture.path} was kept." if heard else ""
@@ -254,6 +254,12 @@ def _finish(desk: Desk, *, has_card: bool) -> None:
     if take.left_out:
         print(f"  the journal {capture.path} was kept")
     print(f"next: forcekit analyze {path}")
+
+
+def _why_no_sample(link: LinkState) -> str:
+    from forcekit.cli_status import UNREADABLE
+
+    return link.problem or (UNREADABLE if link.n_bad else _NO_SAMPLE.get(link.state, link.state))
 
 
 def _take_lines(take: Take) -> list[str]:

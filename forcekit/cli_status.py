@@ -25,6 +25,7 @@ _LINK = {
     "lost": "link lost, connecting again",
     "failed": "cannot be reached, trying again",
 }
+UNREADABLE = "what it sends cannot be read: wrong port, speed (baud) or device file"
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,8 +95,8 @@ def device_line(now: DeviceNow) -> str:
     said = [link.source if link.device is None else f"{link.device.name} ({link.source})"]
     if link.state != "connected":
         said.append(_LINK.get(link.state, link.state))
-    if link.problem:
-        said.append(link.problem)
+    if link.problem or (link.n_bad and not link.n_samples):
+        said.append(link.problem or UNREADABLE)
     said += [f"{link.rate_hz:.0f} Hz", f"lost {link.n_lost}"]
     if link.n_bad:
         said.append(f"damaged {link.n_bad}")

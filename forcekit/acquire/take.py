@@ -29,6 +29,7 @@ from forcekit.acquire.device_text import device_from_text
 from forcekit.acquire.host_clock import ClockFit, fit_clock, host_time
 from forcekit.acquire.recorder import CARD_BACK, Entry, EntryKind
 from forcekit.acquire.samples import Batch, Decoder
+from forcekit.acquire.watch import SILENT_S
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, ClockThen, DeviceFile, FloatArray, OwnClock, Recording, Stream, TimedCard
 from forcekit.numbers import decimal
@@ -43,6 +44,9 @@ TOGETHER = 8
 
 REPLAY_DRIFT = 0.05
 """No oscillator is this far off: 5 % (our choice)."""
+
+COUNTED_DRIFT = 0.01
+"""Samples that are counted make 2 % of a depth of 1 % of their rate: this much is told (our choice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -356,26 +360,34 @@ def _notes(g: _Gathered, made: DeviceTake, zero_host: float, lead_rate: float) -
         steps = np.diff(t_s)
         for i in np.flatnonzero(steps > max(0.25, 1.5 * float(np.median(steps))))[:20]:
             notes.append(f"{steps[i]:.2f} s without samples after {t_s[i]:.2f} s")
+    words = {"lost": "the link was lost", "asleep": "the laptop slept", "note": "note"}
     for host_s, what, text in g.events:
-        if what in ("lost", "asleep", "note"):
-            words = {"lost": "the link was lost", "asleep": "the laptop slept", "note": "note"}[what]
-            at = (host_s - zero_host) / lead_rate
-            notes.append(f"{words} at {decimal(at, 1)} s" + (f" ({text})" if text else ""))
+        at = decimal((host_s - zero_host) / lead_rate, 1)
+        if what in words:
+            notes.append(f"{words[what]} at {at} s" + (f" ({text})" if text else ""))
+        elif what == "again" and made.counted and host_s - zero_host > SILENT_S:  # else it was the wait for the first
+            notes.append(f"nothing came for {SILENT_S:g} s and more before {at} s; counted times do not show it")
     fit = made.spans[0].clock
     if len(made.spans) > 1:
         notes.append(f"the device's clock restarted {len(made.spans) - 1} times")
-    notes.append(_clock_note(fit))
+    notes.append(_clock_note(fit, _device(g).time.rate_hz if made.counted else None))
     return tuple(notes)
 
 
-def _clock_note(fit: ClockFit) -> str:
+def _clock_note(fit: ClockFit, counted_hz: float | None) -> str:
+    if counted_hz is not None and abs(fit.drift) > max(COUNTED_DRIFT, 3.0 * fit.drift_u):
+        return (
+            f"{counted_hz / (1.0 + fit.drift):.4g} samples came in a second, the device file says {counted_hz:g}, and "
+            "only their number tells the time: correct rate_hz, or see why samples are lost; times and depths are wrong"
+        )
     if abs(fit.drift) > REPLAY_DRIFT:
         return (
             f"the device's clock ran {1.0 / (1.0 + fit.drift):.3g} times as fast as the laptop's: this is a replay at "
             "another speed, or the unit of its time is wrong"
         )
-    drift = "assumed 0" if fit.drift_assumed else f"{decimal(1e6 * fit.drift, 1)} ppm"
+    drift_ppm = "0 ppm, too short to be seen," if fit.drift_assumed else f"{decimal(1e6 * fit.drift, 1)} ppm"
+    u_ppm = 1e6 * min(fit.drift_u, 1.0)
     return (
-        f"clock against the laptop's: drift {drift} (u {1e6 * min(fit.drift_u, 1.0):.2g} ppm), "
+        f"clock against the laptop's: drift {drift_ppm} (u {decimal(u_ppm, 0 if u_ppm > 10.0 else 1)} ppm), "
         f"offset u {1e3 * fit.host_ref_u_s:.2g} ms, median lateness {1e3 * fit.late_s:.2g} ms"
     )

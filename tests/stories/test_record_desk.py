@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -20,7 +21,8 @@ from forcekit.acquire.samples import Batch
 from forcekit.acquire.virtual import Player, VirtualSerial
 from forcekit.acquire.wire import Status
 from forcekit.cli_desk import Desk, look, open_desk, press, watch
-from forcekit.cli_status import DeviceNow, Now, now_lines, plain_line
+from forcekit.cli_record import _why_no_sample
+from forcekit.cli_status import DeviceNow, Now, device_line, now_lines, plain_line
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, Link, Recording
 from tests.acquire.streams import plate_device, plate_stream
@@ -187,3 +189,13 @@ def test_what_the_display_says() -> None:
         ):  # fmt: skip
             assert word in text
     assert 1 == len(plain_line(now).splitlines())
+
+
+def test_bytes_that_cannot_be_read_are_told_from_silence() -> None:
+    """A wrong baud rate is no cable that came off."""
+    link = LinkState("port7", "connected", None, 0.0, 0, 0, 27, None, ())
+    unread = "what it sends cannot be read: wrong port, speed (baud) or device file"
+    assert unread in device_line(DeviceNow(link, None, 0, 9.81))
+    assert unread == _why_no_sample(link)
+    assert "it is open but sends nothing" == _why_no_sample(replace(link, n_bad=0))
+    assert unread not in device_line(DeviceNow(replace(link, n_samples=100), None, 0, 9.81))
