@@ -21,6 +21,7 @@ The first section that fits is taken; both keys must fit where both stand, and a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from fnmatch import fnmatchcase
 from pathlib import Path
 from typing import Literal
@@ -31,7 +32,7 @@ from forcekit.acquire.device_file import load_device
 from forcekit.acquire.toml_file import read_toml, shown
 from forcekit.errors import InputError
 
-__all__ = ["DeviceRule", "Rules", "device_of", "load_rules"]
+__all__ = ["DeviceRule", "Rules", "device_of", "idle_patterns", "load_rules"]
 
 HEAD_BYTES = 8192
 """Where the text of a `header` rule is looked for: the first 8 kB of a file (our choice)."""
@@ -90,6 +91,25 @@ def load_rules(path: Path) -> Rules:
         plate=tuple(placed(r, "plate") for r in rules.plate),
         bar=tuple(placed(r, "bar") for r in rules.bar),
     )
+
+
+def idle_patterns(rules: Rules, names: Sequence[str]) -> list[str]:
+    """Tell which patterns fit none of the files: one that is misspelt would leave them to another device file.
+
+    Parameters
+    ----------
+    rules : Rules
+    names : sequence of str
+        All files that were found, relative to the folder, with slashes.
+    """
+    patterns = [("skip", pattern) for pattern in rules.skip]
+    for kind, sections in (("[[plate]] files", rules.plate), ("[[bar]] files", rules.bar)):
+        patterns += [(kind, rule.files) for rule in sections if rule.files is not None]
+    return [
+        f"{where} = {shown(pattern)} fits no file; correct it, or take it out"
+        for where, pattern in patterns
+        if not any(fnmatchcase(name, pattern) for name in names)
+    ]
 
 
 def device_of(path: Path, name: str, root: Path, rules: Rules, kind: Kind) -> Path:

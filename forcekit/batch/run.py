@@ -17,7 +17,7 @@ from forcekit.analysis.pipeline import Settings, check_settings
 from forcekit.batch.find import Job, find_files, find_jobs
 from forcekit.batch.journal import Journal
 from forcekit.batch.one import Common, Done, ToKeep, analyze_group, failed, hash_of
-from forcekit.batch.rules import Rules, load_rules
+from forcekit.batch.rules import Rules, idle_patterns, load_rules
 from forcekit.batch.sidecar import load_sidecar, with_sidecar
 from forcekit.batch.tables import can_write_parquet, write_manifest, write_tables
 from forcekit.batch.versions import identity, versions
@@ -116,6 +116,9 @@ def run_batch(
     root, files, warnings = find_files(wanted.inputs, wanted.listed)
     leave_out = [wanted.out, *([] if wanted.cards is None else [wanted.cards])]
     jobs = find_jobs(root, files, rules, leave_out)
+    if wanted.rules is not None:
+        names = [os.path.relpath(path, root).replace(os.sep, "/") for path in files]
+        warnings += [f"{wanted.rules.name}: {idle}" for idle in idle_patterns(rules, names)]
     if wanted.cards is not None:
         jobs, told = _carded(jobs, wanted.cards)
         warnings += told

@@ -49,6 +49,21 @@ def test_rules_name_device_files_by_name_and_by_header(season: Path, tmp_path: P
     assert season / "hall" / "device.toml" == device_of(season / trouble, trouble, season, Rules(), "plate")
 
 
+def test_a_rule_that_fits_nothing_is_told(season: Path, tmp_path: Path) -> None:
+    """A misspelt folder would leave its recordings to a more general device file."""
+    shutil.copy(season / "hall" / "device.toml", tmp_path / "a.toml")
+    path = write(
+        tmp_path / "rules.toml",
+        'skip = ["hall/trouble/*", "*_draft.csv"]\n'
+        '[[plate]]\nfiles = "hal/*"\ndevice = "a.toml"\n[[plate]]\nfiles = "hall/*"\ndevice = "a.toml"\n',
+    )
+    result = run_batch(BatchWanted(inputs=[str(season)], out=tmp_path / "out", rules=path), 1)
+    assert (
+        'rules.toml: skip = "*_draft.csv" fits no file; correct it, or take it out',
+        'rules.toml: [[plate]] files = "hal/*" fits no file; correct it, or take it out',
+    ) == result.warnings
+
+
 @pytest.mark.parametrize(
     ("text", "told"),
     [
