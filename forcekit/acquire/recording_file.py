@@ -145,8 +145,9 @@ def write_take(take: Take, path: str | Path) -> Path:
         draft.replace(path)
     except OSError as error:
         draft.unlink(missing_ok=True)
+        why = os.strerror(error.errno) if error.errno else error  # pyarrow puts a story into strerror
         raise DeviceError(
-            f"{path}: the file could not be written ({error.strerror or error}); make room or choose another "
+            f"{path}: the file could not be written ({why}); make room or choose another "
             "folder. The journal of the recording is untouched."
         ) from None
     return path

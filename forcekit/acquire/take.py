@@ -385,9 +385,9 @@ def _clock_note(fit: ClockFit, counted_hz: float | None) -> str:
             f"the device's clock ran {1.0 / (1.0 + fit.drift):.3g} times as fast as the laptop's: this is a replay at "
             "another speed, or the unit of its time is wrong"
         )
-    drift_ppm = "0 ppm, too short to be seen," if fit.drift_assumed else f"{decimal(1e6 * fit.drift, 1)} ppm"
+    drift = "0 ppm (too short to be seen; " if fit.drift_assumed else f"{decimal(1e6 * fit.drift, 1)} ppm ("
     u_ppm = 1e6 * min(fit.drift_u, 1.0)
     return (
-        f"clock against the laptop's: drift {drift_ppm} (u {decimal(u_ppm, 0 if u_ppm > 10.0 else 1)} ppm), "
+        f"clock against the laptop's: drift {drift}u {decimal(u_ppm, 0 if u_ppm > 10.0 else 1)} ppm), "
         f"offset u {1e3 * fit.host_ref_u_s:.2g} ms, median lateness {1e3 * fit.late_s:.2g} ms"
     )
