@@ -241,10 +241,15 @@ def _finish(
     """Write tables and manifest."""
     states = {"lifts": 0, "no lift": 0, "failed": 0}
     n_lifts = n_failures = 0
+    name_of: dict[str, str] = {}
+    twice: list[str] = []
 
     def counted() -> Iterator[Done]:
         nonlocal n_lifts, n_failures
-        for done in journal.read(job.name for job in jobs):
+        names = [job.name for job in jobs]
+        for name, done in zip(names, journal.read(names), strict=True):
+            if done.n_lifts and name_of.setdefault(done.sha256, name) != name:
+                twice.append(f"{name} as {name_of[done.sha256]}")
             states[done.state] += 1
             n_lifts += done.n_lifts
             n_failures += "failures" in done.lines
@@ -252,6 +257,9 @@ def _finish(
 
     parquet = can_write_parquet() if wanted.parquet is None else wanted.parquet
     hashes = write_tables(wanted.out, counted(), parquet=parquet)
+    if twice:
+        more = f" and {len(twice) - 5} more" if len(twice) > 5 else ""
+        warnings.append(f"the same recording twice, its lifts count twice: {', '.join(twice[:5])}{more}; remove one")
     said = {"device": wanted.device, "bar_device": wanted.bar_device, "rules": wanted.rules, "cards": wanted.cards,
             "cue_book": wanted.settings.cue_book}  # fmt: skip
     manifest = {

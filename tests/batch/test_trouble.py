@@ -126,3 +126,15 @@ def test_older_parquet_does_not_stay_beside_newer_csv(two: Path, tmp_path: Path)
     (two / "lift_1.csv").unlink()
     run_batch(BatchWanted(inputs=[str(two)], out=out, parquet=False), 1)
     assert [] == sorted(p.name for p in out.glob("*.parquet"))
+
+
+def test_the_same_recording_under_two_names_is_told(two: Path, tmp_path: Path) -> None:
+    """A copy counts in every mean; it is kept in the tables, for only a person knows which one to remove."""
+    (two / "copies").mkdir()
+    shutil.copy(two / "lift_1.csv", two / "copies" / "lift_1 (2).csv")
+    shutil.copy(two / "device.toml", two / "copies")
+    result = run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out"), 1)
+    told = "the same recording twice, its lifts count twice: lift_1.csv as copies/lift_1 (2).csv; remove one"
+    assert (told,) == result.warnings
+    assert 3 == result.n_lifts
+    assert (told,) == run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out"), 1).warnings
