@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import io
 import re
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
+import pypdf
 import pytest
 from matplotlib.figure import Figure
 from msgspec.structs import replace as replace_card
@@ -20,12 +22,25 @@ from forcekit.results import Analysis, Measure
 from forcekit.show.report import make_report
 from forcekit.show.report_blocks import TableBlock
 from forcekit.show.report_figures import usual_figure
+from forcekit.show.report_pdf import report_pdf
 from forcekit.show.report_seen import seen, usual_words, work
 from forcekit.show.scrub import scrubber
 from forcekit.show.svg import inline_svg
 from forcekit.show.words import plain_number
 
 SAMPLES = Path(__file__).parents[2] / "sample_signals"
+
+
+def with_bar() -> Analysis:
+    """Analyse the jerk that was lost in front, of plate and bar."""
+    recording = forcekit.read(
+        SAMPLES / "lost_in_front.csv",
+        device=SAMPLES / "club_plate_1000_hz.toml",
+        bar=SAMPLES / "lost_in_front.bar.csv",
+        bar_device=SAMPLES / "club_bar.toml",
+        card=SAMPLES / "lost_in_front.card.toml",
+    )
+    return forcekit.analyze(recording)
 
 
 @pytest.mark.parametrize(
@@ -112,6 +127,17 @@ def test_the_source_of_the_aim_is_the_cue_books_own() -> None:
     source = dict(section.blocks[0].labelled)["Where the aim comes from"]
 
     assert source.lower().rstrip(".") == analysis[0].findings[0].limit_source.lower()
+
+
+def test_letters_of_figures_can_be_read_on_paper() -> None:
+    """The figures of a lift with plate and bar are made smaller in the columns, but their 8 points stay 6 or more."""
+    reader = pypdf.PdfReader(io.BytesIO(report_pdf(make_report(digest_of_analysis(with_bar())))))
+    pages = [page.get_contents() for page in reader.pages]
+    set_in = "".join(p.get_data().decode("latin-1") for p in pages if p is not None)
+    scales = [float(scale) for scale in re.findall(r"q ([\d.]+) 0 0 \1 [\d.]+ [\d.]+ cm /\S+ Do", set_in)]
+
+    assert 3 == len(scales)
+    assert min(scales) * 8.0 >= 5.99
 
 
 @pytest.mark.parametrize(
