@@ -138,10 +138,11 @@ def compare(
         print()
     _tell_against("Against the last session", found.last)
     _tell_against("Against the same load before", found.same_load)
-    tell(
-        "Several measures are compared at once: when nothing has changed, a false alarm comes in 1 of 20 comparisons. "
-        "That two sessions differ does not say why."
-    )
+    if found.last.withheld is None or found.same_load.withheld is None:
+        tell(
+            "Several measures are compared at once: when nothing has changed, a false alarm comes in 1 of 20 "
+            "comparisons. That two sessions differ does not say why."
+        )
 
 
 # --------------------------------------------------------------------------------------------------- inside

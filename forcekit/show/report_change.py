@@ -34,6 +34,8 @@ def compared(digest: Digest) -> Section | None:
         told = with_days(_against_words(against))
         items = tuple(with_days(m.sentence) for m in against.different)
         blocks.append(Block(labelled=((label, told),), items=items))
+    if c.last.withheld is not None and c.same_load.withheld is not None:
+        return Section("Against earlier sessions", tuple(blocks))
     told = (
         "Several measures are compared at once: if nothing has changed, still 1 of 20 such comparisons shows a change. "
         "That two sessions differ does not say why. Here one session is compared; the trends below rest on all of them "

@@ -44,8 +44,8 @@ def _lifted(digest: Digest) -> str:
     outcomes = [(o, sum(r.outcome == o for r in digest.reps)) for o in _in_order(r.outcome for r in digest.reps)]
     known = [f"{k} {o}" for o, k in outcomes if o]
     told = f"You did {count_text(n, 'lift')}" + (f" in {digest.n_sessions} sessions" if digest.n_sessions > 1 else "")
-    if n > 1 and outcomes == [("made", n)]:
-        told += f" and made {'both' if n == 2 else 'all of them'}."
+    if outcomes == [("made", n)]:
+        told += f" and made {('it', 'both')[n - 1] if n <= 2 else 'all of them'}."
     else:
         told += f": {join_words(known)}." if known else "."
     return told + (f" {digest.n_left_out} older lifts of this span are left out." if digest.n_left_out else "")

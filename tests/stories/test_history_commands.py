@@ -246,6 +246,20 @@ def test_a_movement_that_is_not_there_is_refused(mixed: Place, tmp_path: Path, q
     assert len(said.err.strip().splitlines()) == 1
 
 
+def test_a_first_session_is_compared_with_nothing_and_no_more_is_said(mixed: Place, tmp_path: Path) -> None:
+    """Neither command nor page warns of false alarms where nothing was compared, or points to trends not there."""
+    said = mixed.ask("compare", NAME, "--movement", "push press").text
+    mixed.ask("report", NAME, "--movement", "push press", "-o", tmp_path / "first.html")
+    page = (tmp_path / "first.html").read_text(encoding="utf-8")
+
+    assert "there is no earlier session of this movement" in said
+    assert "1 of 20" not in said
+    assert "You did 1 lift and made it." in page
+    assert "there is no earlier session of this movement" in page
+    assert "1 of 20" not in page
+    assert "trends below" not in page
+
+
 def test_compare_says_which_movement_it_took(mixed: Place) -> None:
     """Of several the commonest of the session; of a lifter with one movement there is nothing to say."""
     said = 'Compared are the attempts of "push press", the commonest in this session; --movement chooses others.'
