@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from forcekit.registry import MEASURES
 from forcekit.results import Analysis, Lift
 
-__all__ = ["TABLES", "TableColumns", "counts_of", "csv_lines", "lift_row"]
+__all__ = ["PROGRESS_FILE", "TABLES", "TABLE_FILES", "TableColumns", "counts_of", "csv_lines", "lift_row"]
 
 CARD = (
     "athlete", "load_kg", "body_mass_kg", "stature_m", "foot_length_m", "drill", "cue", "outcome", "note",
@@ -49,6 +49,10 @@ TABLES = (
     TableColumns("quality", {"what": str, "name": str, "outcome": str, "n": int}),
 )  # fmt: skip
 """The tables of a batch. Measures are in SI units; those withheld are empty, their reasons stand in `withheld`."""
+
+TABLE_FILES = frozenset(f"{table.name}{suffix}" for table in TABLES for suffix in (".csv", ".parquet"))
+PROGRESS_FILE = "progress.sqlite"
+"""What stands beside the tables in every folder of tables."""
 
 
 def csv_lines(rows: Iterable[Sequence[object]]) -> str:

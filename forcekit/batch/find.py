@@ -10,6 +10,7 @@ from fnmatch import fnmatchcase
 from pathlib import Path
 
 from forcekit.acquire.source import READERS, WHOLE
+from forcekit.batch.columns import PROGRESS_FILE, TABLE_FILES
 from forcekit.batch.rules import Rules
 from forcekit.errors import InputError
 from forcekit.model import AttemptCard, TimedCard
@@ -95,7 +96,10 @@ def find_files(inputs: Sequence[str], listed: Sequence[str] = ()) -> tuple[Path,
 
 
 def _below(folder: str, passed: list[str]) -> Iterable[str]:
-    """Files of known kinds in a folder and below, hidden ones left out; what is passed over is told in `passed`."""
+    """Files of known kinds in a folder and below, hidden ones and tables of batches left out.
+
+    Folders that are passed over are told in `passed`.
+    """
 
     def locked(error: OSError) -> None:
         passed.append(f"{error.filename}: this folder cannot be looked into ({error.strerror}); change its permissions")
@@ -105,8 +109,9 @@ def _below(folder: str, passed: list[str]) -> Iterable[str]:
         # A linked folder may lead back here, and would then never end.
         linked = (path for f in folders if os.path.islink(path := os.path.join(place, f)))
         passed += [f"{path}: a link to a folder is not followed; name it beside {folder}" for path in linked]
+        made_here = TABLE_FILES if PROGRESS_FILE in names else ()
         for name in names:
-            if not name.startswith(".") and _is_known(name):
+            if not name.startswith(".") and _is_known(name) and name not in made_here:
                 yield os.path.join(place, name)
 
 

@@ -15,12 +15,12 @@ from pathlib import Path
 
 import msgspec
 
+from forcekit.batch.columns import PROGRESS_FILE
 from forcekit.batch.one import Done
 from forcekit.errors import InputError
 
-__all__ = ["FILE_NAME", "Journal"]
+__all__ = ["Journal"]
 
-FILE_NAME = "progress.sqlite"
 _FORMAT = 1
 
 
@@ -38,7 +38,7 @@ class Journal:
     """
 
     def __init__(self, folder: Path) -> None:
-        self.path = folder / FILE_NAME
+        self.path = folder / PROGRESS_FILE
         try:
             os.close(os.open(self.path, os.O_CREAT | os.O_RDWR, 0o600))  # athletes are named in it
         except OSError as error:

@@ -79,6 +79,8 @@ class Done(msgspec.Struct, array_like=True, frozen=True):
     n_lifts: int = 0
     sha256: str = ""
     """Of the recording, where it has lifts."""
+    n_nameless: int = 0
+    """Lifts that name no lifter, so that no history can keep them."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -317,9 +319,9 @@ def _done(job: Job, analysis: Analysis, fingerprint: str, inputs: _Inputs) -> Do
     lifts = csv_lines(lift_row(job.name, i, lift) for i, lift in enumerate(analysis.lifts, 1))
     files = csv_lines([_file_row(job, state, len(analysis.lifts), analysis.reason, notes, inputs)])
     counts = counts_of(analysis) | {f"file\tall\t{state}": 1}
-    return Done(
-        fingerprint, state, {"lifts": lifts, "files": files}, counts, len(analysis.lifts), inputs.hashes["recording"]
-    )
+    lines = {"lifts": lifts, "files": files}
+    nameless = sum(lift.card.athlete is None for lift in analysis.lifts)
+    return Done(fingerprint, state, lines, counts, len(analysis.lifts), inputs.hashes["recording"], nameless)
 
 
 def failed(job: Job, why: str, fingerprint: str = "", inputs: _Inputs | None = None) -> Done:

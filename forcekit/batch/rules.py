@@ -153,5 +153,5 @@ def device_of(path: Path, name: str, root: Path, rules: Rules, kind: Kind) -> Pa
     option = "--device" if kind == "plate" else "--bar-device"
     raise InputError(
         f"{path.name}: no device file says what its columns are: no rule fits, and neither {beside.name} nor "
-        f"{GENERAL[kind]} lies beside it or above; name one with {option}, or write a rule (--rules)."
+        f"{GENERAL[kind]} lies beside it or above, up to {root}; name one with {option}, or write a rule (--rules)."
     )

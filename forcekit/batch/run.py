@@ -153,9 +153,10 @@ def _text(path: Path | None) -> str | None:
 
 
 def _check_devices(wanted: BatchWanted) -> None:
-    for path in (wanted.device, wanted.bar_device):
-        if path is not None:
-            load_device(path)
+    if wanted.device is not None:
+        load_device(wanted.device)
+    if wanted.bar_device is not None and load_device(wanted.bar_device).kind != "bar":
+        raise InputError(f"--bar-device {wanted.bar_device}: it describes a plate; name the file of the bar's sensor.")
 
 
 def _carded(jobs: list[Job], table: Path) -> tuple[list[Job], list[str]]:
@@ -240,18 +241,19 @@ def _finish(
 ) -> BatchResult:
     """Write tables and manifest."""
     states = {"lifts": 0, "no lift": 0, "failed": 0}
-    n_lifts = n_failures = 0
+    n_lifts = n_failures = n_nameless = 0
     name_of: dict[str, str] = {}
     twice: list[str] = []
 
     def counted() -> Iterator[Done]:
-        nonlocal n_lifts, n_failures
+        nonlocal n_lifts, n_failures, n_nameless
         names = [job.name for job in jobs]
         for name, done in zip(names, journal.read(names), strict=True):
             if done.n_lifts and name_of.setdefault(done.sha256, name) != name:
                 twice.append(f"{name} as {name_of[done.sha256]}")
             states[done.state] += 1
             n_lifts += done.n_lifts
+            n_nameless += done.n_nameless
             n_failures += "failures" in done.lines
             yield done
 
@@ -260,6 +262,11 @@ def _finish(
     if twice:
         more = f" and {len(twice) - 5} more" if len(twice) > 5 else ""
         warnings.append(f"the same recording twice, its lifts count twice: {', '.join(twice[:5])}{more}; remove one")
+    if n_nameless and common.store is not None:
+        warnings.append(
+            f"--store: {n_nameless} of {n_lifts} lifts name no lifter and were not kept; say who lifts in a table of "
+            "cards (--cards)"
+        )
     said = {"device": wanted.device, "bar_device": wanted.bar_device, "rules": wanted.rules, "cards": wanted.cards,
             "cue_book": wanted.settings.cue_book}  # fmt: skip
     manifest = {

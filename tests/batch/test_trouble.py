@@ -138,3 +138,28 @@ def test_the_same_recording_under_two_names_is_told(two: Path, tmp_path: Path) -
     assert (told,) == result.warnings
     assert 3 == result.n_lifts
     assert (told,) == run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out"), 1).warnings
+
+
+def test_tables_of_an_earlier_batch_are_no_recordings(two: Path, tmp_path: Path) -> None:
+    """They lie in the season's folder, and this batch writes elsewhere; a recording may have the name of a table."""
+    run_batch(BatchWanted(inputs=[str(two)], out=two / "tables", parquet=True), 1)
+    shutil.copy(two / "lift_1.csv", two / "lifts.csv")
+    _, found, _ = find_files([str(two)])
+    assert ["lift_0.csv", "lift_1.csv", "lifts.csv"] == sorted(p.name for p in found)
+
+
+def test_lifts_that_no_history_can_keep_are_told(two: Path, tmp_path: Path) -> None:
+    """Without a name there is nobody to keep them for; also in a run that has nothing to do."""
+    wanted = BatchWanted(inputs=[str(two)], out=tmp_path / "out", store=str(tmp_path / "club.sqlite"))
+    for _ in range(2):
+        (told,) = run_batch(wanted, 1).warnings
+        assert told.startswith("--store: 2 of 2 lifts name no lifter and were not kept; say who lifts")
+
+
+def test_the_bars_device_file_must_be_one(two: Path, tmp_path: Path) -> None:
+    """Said before the work, not in each file; and where a device file was looked for, up to which folder."""
+    with pytest.raises(InputError, match=r"--bar-device .*: it describes a plate"):
+        run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out", bar_device=two / "device.toml"), 1)
+    (two / "device.toml").rename(tmp_path / "device.toml")
+    run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out"), 1)
+    assert f"lies beside it or above, up to {two};" in failures(tmp_path / "out")["lift_0.csv"]
