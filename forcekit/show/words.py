@@ -24,6 +24,8 @@ INTERVALS = (
     "± is a 95 % interval. In a sentence it is left out where it is less than half of the last digit, and in a "
     "finding, which is clear only where the whole interval is beyond the limit."
 )
+HALF_DIGIT = 0.5 * 10.0 ** -MEASURES["bar_least_rack_load"].digits
+"""A load on the shoulders below this is written as zero."""
 VERDICT = {"good": "good", "doubtful": "DOUBT", "bad": "BAD"}
 
 
@@ -145,7 +147,11 @@ def bar_beside(lift: Lift) -> str:
     load = _seen(lift, "bar_least_rack_load")
     if load is None:
         return ""
-    told = f"At its lightest in the dip the bar pressed on the shoulders with {load.replace('weight', 'its weight')}"
+    load, least = load.replace("weight", "its weight"), lift.measures["bar_least_rack_load"].value or 0.0
+    pressed = (
+        f"pressed on the shoulders with {load}" if least >= HALF_DIGIT else f"did not press on the shoulders ({load})"
+    )
+    told = f"At its lightest in the dip the bar {pressed}"
     dip, drive = _moved(lift, "bar_forward_in_dip"), _moved(lift, "bar_forward_in_drive")
     return f"{told}; it moved {dip} in the dip, then {drive} in the drive." if dip and drive else f"{told}."
 

@@ -54,6 +54,9 @@ def test_the_bar_is_told_only_where_it_was_measured() -> None:
     load = "At its lightest in the dip the bar pressed on the shoulders with 0.44 ± 0.01 × its weight"
     assert bar_beside(lift()) == ""
     assert bar_beside(with_measures(bar_least_rack_load=(0.44, 0.006))) == f"{load}."
+    assert bar_beside(with_measures(bar_least_rack_load=(-0.001, 0.006))) == (
+        "At its lightest in the dip the bar did not press on the shoulders (0.00 ± 0.01 × its weight)."
+    )
     assert bar_beside(with_measures(bar_least_rack_load=(0.44, 0.006), **path)) == (
         f"{load}; it moved 0.4 ± 0.2 cm forward in the dip, then 5.1 ± 0.2 cm forward in the drive."
     )
