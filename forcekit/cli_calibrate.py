@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Literal
 
 import typer
+
+from forcekit.cli_options import DEVICE_WORDS
 
 if TYPE_CHECKING:
     from forcekit.acquire.placements import MassPlan
@@ -42,7 +45,8 @@ def calibrate_plate(
     ] = None,
     device: DeviceOption = None,
     live: Annotated[
-        str | None, typer.Option(help="Take the readings now, guided, from this device (as for record --device).")
+        str | None,
+        typer.Option(help="Take the readings now, guided, from this device: " + DEVICE_WORDS.rstrip(", ") + "."),
     ] = None,
     hold: Annotated[float, typer.Option(help="With --live: seconds of each reading.", min=0.1)] = 3.0,
     plate: PlateOption = 1,
@@ -185,6 +189,8 @@ def _place(at: str | None) -> tuple[float, float] | None:
         return None
     try:
         x, y = (float(v) / 100.0 for v in at.split(","))
+        if not (math.isfinite(x) and math.isfinite(y)):
+            raise ValueError
     except ValueError:
         raise InputError(f'--at "{at}": two numbers in cm with a comma between are needed, such as 10,-5.') from None
     return x, y
@@ -251,7 +257,8 @@ def _stream(path: Path, device: Path | None, kind: Literal["plate", "bar"]) -> S
     from dataclasses import replace
 
     from forcekit.acquire.device_file import load_device
-    from forcekit.acquire.source import WHOLE, read, read_stream
+    from forcekit.acquire.source import READERS, WHOLE, device_for, read, read_stream
+    from forcekit.acquire.toml_file import check_is_file
     from forcekit.errors import InputError
 
     if path.suffix.lower() in WHOLE:
@@ -269,6 +276,9 @@ def _stream(path: Path, device: Path | None, kind: Literal["plate", "bar"]) -> S
                 )
             stream = replace(stream, device=described)
     else:
+        if device is None and path.suffix.lower() in READERS:
+            check_is_file(path)
+            device = device_for(path, kind, option="--device")
         stream = read_stream(path, device, kind=kind)
     if stream.device.kind != kind:
         raise InputError(f'{path.name}: its device file "{stream.device.name}" does not describe a {kind}.')

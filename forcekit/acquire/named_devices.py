@@ -29,6 +29,11 @@ def planned_of(word: str) -> Planned:
     InputError
         If the word names nothing, or the device file does not say how the device is reached.
     """
+    if word in ("virtual", "virtual-ble"):
+        raise InputError(
+            f'"{word}" plays an invented lifter, for record and live alone; name the port of a plate, or of '
+            "`forcekit replay RECORDING`."
+        )
     address, _, file = word.partition("=")
     if not file and address.endswith(".toml"):
         address, file = "", address
@@ -58,4 +63,4 @@ def planned_of(word: str) -> Planned:
 
 
 def _allowed() -> str:
-    return 'name a serial port, "ble:NAME", either with "=DEVICE.toml" behind it, "virtual" or "virtual-ble"'
+    return 'name a serial port or "ble:NAME", either with "=DEVICE.toml" behind it'

@@ -151,7 +151,7 @@ def read_stream(
     return reader(path, described, content)
 
 
-def device_for(path: Path, kind: str = "plate") -> Path:
+def device_for(path: Path, kind: str = "plate", *, option: str | None = None) -> Path:
     """Device file that lies beside a recording.
 
     Parameters
@@ -159,6 +159,8 @@ def device_for(path: Path, kind: str = "plate") -> Path:
     path : Path
         The recording, such as ``kim_70kg.csv``.
     kind : "plate" or "bar"
+    option : str, optional
+        The option that names one, for the message; left out, as for `analyze`.
 
     Raises
     ------
@@ -166,7 +168,7 @@ def device_for(path: Path, kind: str = "plate") -> Path:
         If there is none.
     """
     general = "device.toml" if kind == "plate" else "bar.device.toml"
-    option = "--device" if kind == "plate" else "--bar-device"
+    option = option or ("--device" if kind == "plate" else "--bar-device")
     for candidate in (path.with_suffix(".device.toml"), path.parent / general):
         if candidate.is_file():
             return candidate

@@ -101,7 +101,7 @@ def check_plate(
         If the empty plate or the mass is not found.
     """
     device = stream.device
-    if not (mass_kg > 0.0 and mass_u_kg >= 0.0):
+    if not (0.0 < mass_kg < np.inf and 0.0 <= mass_u_kg < np.inf):
         raise InputError(f"the known mass is {mass_kg:g} kg (u {mass_u_kg:g} kg); a mass above 0 is needed.")
     stored = stored_gains(device, plate)
     cells = cells_of(device, plate) if at_m is not None else np.zeros((stored.gains.size, 2))
@@ -136,8 +136,9 @@ def _samples(loads: list[StillLoad], counts: FloatArray) -> FloatArray:
 
 
 def _plate(device: DeviceFile, number: int) -> Plate:
-    if not 0 <= number < len(device.plates):
-        raise InputError(f'"{device.name}" has {len(device.plates)} plates; there is no plate {number + 1}.')
+    n = len(device.plates)
+    if not 0 <= number < n:
+        raise InputError(f'"{device.name}" has {n} plate{"s" * (n != 1)}; there is no plate {number + 1}.')
     return device.plates[number]
 
 

@@ -140,7 +140,11 @@ def test_wrong_words_get_one_sentence(forcekit: Run, tmp_path: Path, plate: Path
          "there is no folder"),
         (["check-plate", tmp_path / "a.csv", "--device", plate, "--mass", "0"], "a mass above 0"),
         (["check-plate", tmp_path / "a.csv", "--device", plate, "--mass", "60", "--at", "middle"], "two numbers in cm"),
-        (["check-plate", tmp_path / "a.csv", "--device", plate, "--mass", "60", "--plate", "2"], "there is no plate 2"),
+        (["check-plate", tmp_path / "a.csv", "--device", plate, "--mass", "60", "--at", "nan,2"], "two numbers in cm"),
+        (["check-plate", tmp_path / "a.csv", "--device", plate, "--mass", "inf"], "a mass above 0"),
+        (["calibrate-bar", tmp_path / "a.csv", "-o", new], "name one with --device,"),
+        (["calibrate-plate", "--live", "virtual", "--masses", "20", "-o", new], "for record and live alone"),
+        (["check-plate", tmp_path / "a.csv", "--device", plate, "--mass", "60", "--plate", "2"], "has 1 plate; there"),
         (["calibrate-bar", tmp_path / "a.csv", "--device", plate, "-o", new], "does not describe a bar"),
         (["noise", tmp_path / "none.csv", "--device", bar], "no such file"),
     ):  # fmt: skip
