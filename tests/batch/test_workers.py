@@ -15,8 +15,13 @@ from deadly import begins_quietly, deadly, dies_while_it_answers, make_lock, slo
 from season_files import batch, command, contents, many
 
 import forcekit.batch.workers as workers_module
+from forcekit.analysis.pipeline import Settings
+from forcekit.batch import one
+from forcekit.batch.find import find_files, find_jobs
 from forcekit.batch.processes import Processes, WorkerEnded
+from forcekit.batch.rules import Rules
 from forcekit.batch.run import BatchWanted, run_batch
+from forcekit.batch.versions import identity
 from forcekit.batch.workers import Workers, dask_workers, in_groups, process_workers, run_groups, thread_worker
 from forcekit.errors import InputError
 
@@ -169,3 +174,24 @@ def test_no_scheduler_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers_module, "ANSWERS_WITHIN_S", 0.3)
     with pytest.raises(InputError, match="no scheduler answers"), dask_workers("tcp://127.0.0.1:9"):
         pass
+
+
+@pytest.mark.parametrize(("most", "order"), [(9.0, "OOOMMM"), (0.0, "OMOMOM"), (1.5, "OOMMOM")])
+def test_large_recordings_are_not_all_read_ahead(
+    most: float, order: str, folder: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Small ones are read together; what they take in memory is bounded, and results come in the order asked for."""
+    root, files, _ = find_files([str(folder)])
+    jobs = find_jobs(root, files, Rules())[:3]
+    common = one.Common(str(root), Settings(), Rules(), None, None, None, identity())
+    group = [(job, "") for job in jobs]
+    usual = one.analyze_group(common, group)
+    seen: list[str] = []
+    each = one._bytes_of(one._open(common, *group[0]).recording)
+    assert each > 10_000
+    for letter, name in (("O", "_open"), ("M", "_measure")):
+        real = getattr(one, name)
+        monkeypatch.setattr(one, name, lambda *a, real=real, letter=letter: (seen.append(letter), real(*a))[1])
+    monkeypatch.setattr(one, "READ_AHEAD_BYTES", most * each)
+    assert usual == one.analyze_group(common, group)
+    assert order == "".join(seen)
