@@ -7,6 +7,8 @@ import unicodedata
 from pathlib import Path
 from typing import Literal
 
+import numpy as np
+
 from forcekit.acquire.csv_clock import Clock, even_clock, make_clock
 from forcekit.acquire.csv_layout import Layout, find_layout
 from forcekit.acquire.csv_rows import NumberTable, read_rows
@@ -15,7 +17,7 @@ from forcekit.acquire.csv_units import column_unit
 from forcekit.acquire.toml_file import shown
 from forcekit.constants import UNITS, unit_factor
 from forcekit.errors import InputError
-from forcekit.model import DeviceFile, Stream
+from forcekit.model import DeviceFile, FloatArray, Stream
 
 __all__ = ["FEWEST_SAMPLES", "find_column", "read_csv"]
 
@@ -23,6 +25,8 @@ FEWEST_SAMPLES = 50
 """Fewer rows than this hold no lift at any rate; our choice."""
 _LARGEST_RATE_DEVIATION = 0.02
 """A time column that differs more than this from the rate in the device file is noted; our choice."""
+_FEWEST_THOUSANDS = 10
+"""So many numbers of either sort tell a thousands separator (our choice)."""
 
 
 def read_csv(path: str | Path, device: DeviceFile, content: bytes | None = None) -> Stream:
@@ -74,6 +78,8 @@ def read_csv(path: str | Path, device: DeviceFile, content: bytes | None = None)
             "export the whole "
             "recording."
         )
+    for name, i in names.items():
+        _refuse_thousands(table.columns[i], f"{path.name}, the column of channel {shown(name)}", layout.decimal)
     clock, kind = _clock(table, layout, device, i_time, list(names.values()), path.name)
     whole = bool(clock.keep.all())
     raw = {name: table.columns[i] if whole else table.columns[i][clock.keep] for name, i in names.items()}
@@ -144,6 +150,27 @@ def _refuse_other_unit(layout: Layout, i: int, unit: str, source: str) -> None:
         raise InputError(
             f'{source}, column {shown(layout.header[i])}: the table says its unit is "{stated}", the device file says '
             f'"{unit}"; correct the device file, or name the column by its number {i + 1} if the table is wrong.'
+        )
+
+
+def _refuse_thousands(values: FloatArray, where: str, mark: str) -> None:
+    """Refuse whole numbers with a thousands separator that looks like the decimal mark: 998, 999, 1.001.
+
+    No sensor has decimals between 1 and 100 alone, three at most, and whole numbers from 100 to 999.
+    """
+    broken = values != np.rint(values)
+    size = np.abs(values)
+    if not broken.any() or size[broken].min() < 1.0 or size[broken].max() >= 100.0 or size.max() > 999.0:
+        return
+    thousands = 1000.0 * values[broken]
+    hundreds = values[~broken & (size >= 100.0)]
+    if min(thousands.size, hundreds.size) >= _FEWEST_THOUSANDS and np.allclose(
+        thousands, np.rint(thousands), rtol=0.0, atol=1e-6
+    ):
+        one = f"{values[broken][0]:.3f}".replace(".", mark)
+        raise InputError(
+            f"{where}: {one} stands among numbers such as {hundreds[0]:.0f}, so that the {shown(mark)} seems to be a "
+            "thousands separator; export without it."
         )
 
 

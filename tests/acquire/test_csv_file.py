@@ -182,6 +182,21 @@ def test_empty_rows_below_the_table_are_no_samples(row: str, tmp_path: Path) -> 
         read_csv(path, device)
 
 
+@pytest.mark.parametrize("mark", [".", ","])
+def test_thousands_separators_are_no_decimal_marks(mark: str, tmp_path: Path) -> None:
+    """Whole newtons as a spreadsheet shows them: 999, then 1.001. Read as decimals the lifter would be in the air."""
+    force = np.rint(950.0 + 300.0 * np.sin(np.arange(500) / 40.0)).astype(int)
+    path = tmp_path / "a.csv"
+    path.write_text("F;note\n" + "".join(f"{v:,};x\n".replace(",", mark) for v in force.tolist()))
+    device = one_column_device(time=TimeAxis(rate_hz=500.0))
+    with pytest.raises(InputError, match="seems to be a thousands separator; export without it"):
+        read_csv(path, device)
+    path.write_text("F;note\n" + "".join(f"{v:g};x\n".replace(".", mark) for v in (force / 8.0).tolist()))
+    assert np.array_equal(force / 8.0, read_csv(path, device).raw["F"])
+    path.write_text("F;note\n" + "".join(f"{v:g};x\n".replace(".", mark) for v in (force / 1000.0).tolist()))
+    assert np.array_equal(force / 1000.0, read_csv(path, device).raw["F"])
+
+
 def test_text_in_an_unused_column_does_no_harm(tmp_path: Path) -> None:
     """Only the columns a device file names must hold numbers, and only they are read."""
     columns = quiet_stance()
