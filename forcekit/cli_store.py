@@ -14,6 +14,7 @@ from forcekit.errors import InputError
 from forcekit.history.place import there_is_a_store
 from forcekit.history.store import Store, open_store
 from forcekit.registry import MEASURES, unknown_measure
+from forcekit.terminal import text_width
 
 __all__ = [
     "count_text",
@@ -29,7 +30,6 @@ __all__ = [
     "wrapped",
 ]
 
-WIDTH = 96
 FIRST_YEAR, LAST_YEAR = 1900, 2200
 """A date outside is a slip of the finger (our choice)."""
 
@@ -127,7 +127,12 @@ def wrapped(text: str, first: str = "", following: str | None = None) -> str:
     """Wrap a sentence behind a first word; the other lines stand under its beginning."""
     under = " " * (len(first) or 2) if following is None else following
     return textwrap.fill(
-        text, WIDTH, initial_indent=first, subsequent_indent=under, break_long_words=False, break_on_hyphens=False
+        text,
+        text_width(),
+        initial_indent=first,
+        subsequent_indent=under,
+        break_long_words=False,
+        break_on_hyphens=False,
     )
 
 

@@ -231,6 +231,9 @@ def _check_same(take: Take, draft: Path, suffix: str) -> None:
 
 def _damaged(path: Path, error: Exception) -> InputError:
     reason = " ".join(str(error).split())[:120]
+    if isinstance(error, KeyError):
+        key = error.args[0]
+        reason = f"it has nothing named {key.decode('utf-8', 'replace') if isinstance(key, bytes) else key}"
     return InputError(
         f"{path.name}: it is no recording of forcekit, or it is damaged ({reason}); use a copy of it, or the "
         "journal of that session if it is still there."

@@ -9,13 +9,13 @@ from collections.abc import Sequence
 from forcekit.numbers import decimal, with_unit
 from forcekit.registry import GROUPS, MEASURES, MeasureInfo
 from forcekit.results import Analysis, Lift, Measure, QualityCheck
+from forcekit.terminal import text_width
 
 __all__ = [
     "analysis_text", "bar_beside", "explanation", "found_sentence", "half_shown", "headline", "lift_text",
     "plain_number", "with_interval",
 ]  # fmt: skip
 
-WIDTH = 96
 CAUTION = (
     "forcekit is an aid for coaching, not a medical device. Local rules and the coach's judgement come first; "
     "new drills with a light bar, from blocks or a rack; stop at pain."
@@ -309,7 +309,7 @@ def explanation(info: MeasureInfo) -> str:
 def _wrapped(text: str, first: str, following: str | None = None) -> list[str]:
     return textwrap.wrap(
         text,
-        WIDTH,
+        text_width(),
         initial_indent=first,
         subsequent_indent=following if following is not None else " " * len(first),
         break_long_words=False,

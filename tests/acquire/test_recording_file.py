@@ -204,6 +204,15 @@ def test_foreign_npz_is_refused(tmp_path: Path) -> None:
         read_recording(path)
 
 
+def test_what_a_foreign_table_lacks_is_said_in_words(tmp_path: Path) -> None:
+    """Not as a key of the program."""
+    path = tmp_path / "x.parquet"
+    pytest.importorskip("pyarrow.parquet").write_table(pytest.importorskip("pyarrow").table({"a": [1.0]}), path)
+
+    with pytest.raises(InputError, match=r"it has nothing named forcekit\)"):
+        read_recording(path)
+
+
 @pytest.mark.parametrize("suffix", [".parquet", ".npz", ".forcelog"])
 def test_capital_letters_in_the_suffix_do_not_matter(recorded: bytes, tmp_path: Path, suffix: str) -> None:
     """A file that another system renamed in capitals is read like any other."""
