@@ -13,7 +13,8 @@ import forcekit
 
 PACKAGE = Path(forcekit.__file__).parent
 FLOORS = {
-    "errors": 0, "constants": 0, "model": 0, "numbers": 0, "results": 0, "registry": 0, "terminal": 0, "threads": 0, "__init__": 0,
+    "errors": 0, "constants": 0, "model": 0, "numbers": 0, "results": 0, "registry": 0, "terminal": 0, "threads": 0,
+    "__init__": 0,
     "mechanics": 1, "simulate": 1,
     "acquire": 2, "analysis": 2,
     "history": 3,
