@@ -97,7 +97,7 @@ def device_line(now: DeviceNow) -> str:
         said.append(_LINK.get(link.state, link.state))
     if link.problem or (link.n_bad and not link.n_samples):
         said.append(link.problem or UNREADABLE)
-    said += [f"{link.rate_hz:.0f} Hz", f"lost {link.n_lost}"]
+    said += [f"{link.rate_hz:.0f} Hz", "losses not known" if link.n_lost is None else f"lost {link.n_lost}"]
     if link.n_bad:
         said.append(f"damaged {link.n_bad}")
     said.append(f"reconnects {now.n_again}")

@@ -55,7 +55,8 @@ class LinkState:
     device: DeviceFile | None
     rate_hz: float
     n_samples: int
-    n_lost: int
+    n_lost: int | None
+    """Samples lost on the way; None where the device does not count what it sends."""
     n_bad: int
     status: Status | None
     """The device's own last word on battery, temperature and overruns."""
@@ -281,8 +282,9 @@ def _state_of(live: _Live, now_s: float) -> LinkState:
     span = recent[-1][0] - recent[0][0] if len(recent) > 1 else 0.0
     rate = sum(n for _, n in recent[1:]) / span if span > 0.0 else 0.0
     d = live.decoder
+    lost = d.n_lost if d.counts_losses else None
     return LinkState(
-        d.source, live.state, d.device, rate, d.n_samples, d.n_lost, d.n_bad, live.status, live.newest, live.problem
+        d.source, live.state, d.device, rate, d.n_samples, lost, d.n_bad, live.status, live.newest, live.problem
     )
 
 

@@ -296,8 +296,7 @@ def _framed(
     if not keep[0]:
         return (), replace(state, n_repeated=state.n_repeated + n)
     lost = 0
-    link = state.device.link if state.device else None
-    if link and "counter" in link.header_fields and "time" not in link.header_fields and state.clock.last is not None:
+    if state.counts_losses and state.clock.last is not None:
         lost = max(int(tick[0] - state.clock.last) - 1, 0) * n if clock.epoch == state.clock.epoch else 0
     batch = Batch(int(epoch[0]), tick[0] + step * np.arange(n), raw, host_s)
     state = replace(state, clock=clock, n_samples=state.n_samples + n, n_lost=state.n_lost + lost)

@@ -64,6 +64,14 @@ class Decoder:
     """Lines or notifications that are not what the device file says."""
 
     @property
+    def counts_losses(self) -> bool:
+        """Whether the device counts what it sends, so that what was lost on the way is known."""
+        if self.form == "frames":
+            return True
+        fields = () if self.device is None or self.device.link is None else self.device.link.header_fields
+        return "counter" in fields and "time" not in fields
+
+    @property
     def n_bad(self) -> int:
         """Damaged frames, or lines and notifications that could not be read."""
         return self.receiver.n_bad + self.n_foreign

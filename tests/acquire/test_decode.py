@@ -5,6 +5,7 @@ from __future__ import annotations
 import struct
 from collections.abc import Callable
 
+import msgspec
 import numpy as np
 import pytest
 
@@ -202,7 +203,22 @@ def test_payload_with_a_packet_counter() -> None:
     got, state = packed(COUNTED, *[bytes([n]) + body for n in (254, 255, 0, 3)])
 
     assert got == pytest.approx([2.54 * 2 + 0.01 * i for i in (0, 1, 2, 3, 4, 5, 10, 11)])
-    assert state.n_lost == 4
+    assert (state.n_lost, state.counts_losses) == (4, True)
+
+
+@pytest.mark.parametrize(
+    ("link", "expected"),
+    [
+        (Link(transport="serial"), True),
+        (Link(transport="serial", format="lines"), False),
+        (msgspec.structs.replace(COUNTED, header_fields=("time",)), False),
+        (COUNTED, True),
+    ],
+)
+def test_only_a_device_that_counts_shows_losses(link: Link, expected: bool) -> None:
+    """Lines of text, and packets without a counter, may be lost without a trace: none lost would be a promise."""
+    device = msgspec.structs.replace(plate_device(), link=link)
+    assert expected == start_decoder(device, "port").counts_losses
 
 
 def test_packets_lost_after_number_zero_are_counted() -> None:

@@ -189,6 +189,7 @@ def test_what_the_display_says() -> None:
         ):  # fmt: skip
             assert word in text
     assert 1 == len(plain_line(now).splitlines())
+    assert "losses not known" in device_line(replace(device, link=replace(link, n_lost=None)))
 
 
 def test_bytes_that_cannot_be_read_are_told_from_silence() -> None:

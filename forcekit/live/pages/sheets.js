@@ -145,7 +145,8 @@ const BATTERY_LOW_V = 3.5;
 
 /** One device in words. */
 function deviceLine(d) {
-  const told = [d.state, d.rate_hz ? `${Math.round(d.rate_hz)} samples/s` : null, d.lost ? `${d.lost} samples lost` : "nothing lost"];
+  const lost = d.lost === null ? "losses not known" : d.lost ? `${d.lost} samples lost` : "nothing lost";
+  const told = [d.state, d.rate_hz ? `${Math.round(d.rate_hz)} samples/s` : null, lost];
   if (d.battery) told.push(`battery ${d.battery.toFixed(1)} V${d.battery < BATTERY_LOW_V ? ", nearly empty" : ""}`);
   if (d.kind === "plate") told.push(zeroWords(d.zeroed));
   return make("li", {}, make("b", {}, d.name), `: ${told.filter(Boolean).join(", ")}`, d.problem ? make("div", {}, d.problem) : null);
