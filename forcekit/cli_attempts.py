@@ -114,6 +114,11 @@ def reanalyze(
     )
     if found.n_brought_back:
         tell(f"In {found.n_brought_back} of them an earlier result came out again and counts once more.")
+    if found.n_changed:
+        tell(
+            "Findings go by the lifter's own limits, from the attempts before: what was kept or corrected there "
+            "changes later results, too."
+        )
     if found.n_not_kept:
         tell(
             f"{count_text(found.n_not_kept, 'lift')} found beside them and left out: not found earlier, or deleted "

@@ -93,7 +93,7 @@ def batch(
         print("\nforcekit: stopped; the same command goes on where it stopped.", file=sys.stderr)
         raise typer.Exit(130) from None
     _tell(result, output)
-    if result.n_failed:
+    if result.n_failed or result.n_not_kept:
         raise typer.Exit(1)
 
 
@@ -146,10 +146,13 @@ def _tell(result: BatchResult, output: Path) -> None:
         print(f"forcekit: {warning}", file=sys.stderr)
     unchanged = result.n_files - result.n_analysed
     same = f"; {unchanged} had not changed since the last run" if unchanged else ""
+    not_kept = f", of {result.n_not_kept} the lifts could not be kept in the history" if result.n_not_kept else ""
     print(
         f"{count_text(result.n_files, 'recording')}: {result.n_with_lifts} with {count_text(result.n_lifts, 'lift')}, "
-        f"{result.n_without} without a lift, {result.n_failed} failed{same}"
+        f"{result.n_without} without a lift, {result.n_failed} failed{not_kept}{same}"
     )
     print(f"tables: {output} (lifts, failures, files, quality, manifest.json)")
-    if result.n_failed:
+    if result.n_kept:
+        print("Findings go by the limits of the cue book; `forcekit reanalyze NAME` judges by the lifter's own.")
+    if result.n_failed or result.n_not_kept:
         print(f"what failed and why: {output / 'failures.csv'}", file=sys.stderr)

@@ -73,12 +73,18 @@ class BatchWanted:
 
 @dataclass(frozen=True, slots=True)
 class BatchResult:
-    """What became of a batch: files by state, how many were analysed in this run, and what to tell."""
+    """What became of a batch: files by state, how many were analysed in this run, and what to tell.
+
+    `n_not_kept` are files whose lifts were analysed but could not be kept in the history, `n_kept` the lifts that it
+    has; both are 0 without one.
+    """
 
     n_files: int
     n_with_lifts: int
     n_without: int
     n_failed: int
+    n_not_kept: int
+    n_kept: int
     n_lifts: int
     n_analysed: int
     warnings: tuple[str, ...]
@@ -241,12 +247,12 @@ def _finish(
 ) -> BatchResult:
     """Write tables and manifest."""
     states = {"lifts": 0, "no lift": 0, "failed": 0}
-    n_lifts = n_failures = n_nameless = 0
+    n_lifts = n_failures = n_nameless = n_kept = 0
     name_of: dict[str, str] = {}
     twice: list[str] = []
 
     def counted() -> Iterator[Done]:
-        nonlocal n_lifts, n_failures, n_nameless
+        nonlocal n_lifts, n_failures, n_nameless, n_kept
         names = [job.name for job in jobs]
         for name, done in zip(names, journal.read(names), strict=True):
             if done.n_lifts and name_of.setdefault(done.sha256, name) != name:
@@ -255,6 +261,8 @@ def _finish(
             n_lifts += done.n_lifts
             n_nameless += done.n_nameless
             n_failures += "failures" in done.lines
+            if common.store is not None and "failures" not in done.lines:
+                n_kept += done.n_lifts - done.n_nameless
             yield done
 
     parquet = can_write_parquet() if wanted.parquet is None else wanted.parquet
@@ -282,4 +290,14 @@ def _finish(
         "note": "hashes of all recordings and of their device files stand in the table files",
     }
     write_manifest(wanted.out, manifest)
-    return BatchResult(len(jobs), states["lifts"], states["no lift"], n_failures, n_lifts, n_analysed, tuple(warnings))
+    return BatchResult(
+        len(jobs),
+        states["lifts"],
+        states["no lift"],
+        states["failed"],
+        n_failures - states["failed"],
+        n_kept,
+        n_lifts,
+        n_analysed,
+        tuple(warnings),
+    )

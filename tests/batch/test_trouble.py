@@ -16,6 +16,8 @@ from forcekit.batch.find import find_files
 from forcekit.batch.journal import Journal
 from forcekit.batch.run import BatchWanted, run_batch
 from forcekit.errors import InputError
+from forcekit.history.people import add_athlete
+from forcekit.history.store import open_store
 
 
 def failures(out: Path) -> dict[str, str]:
@@ -154,6 +156,22 @@ def test_lifts_that_no_history_can_keep_are_told(two: Path, tmp_path: Path) -> N
     for _ in range(2):
         (told,) = run_batch(wanted, 1).warnings
         assert told.startswith("--store: 2 of 2 lifts name no lifter and were not kept; say who lifts")
+
+
+def test_lifts_of_somebody_the_history_does_not_know_have_not_failed(two: Path, tmp_path: Path) -> None:
+    """They stand in the tables; that they are not kept is told beside, and mended by the next run."""
+    store = str(tmp_path / "club.sqlite")
+    for name in ("lift_0", "lift_1"):
+        (two / f"{name}.card.toml").write_text('athlete = "Mirja Holt"\n')
+    done = batch(two, "-o", tmp_path / "out", "--store", store, code=1)
+    told = "2 with 2 lifts, 0 without a lift, 0 failed, of 2 the lifts could not be kept in the history"
+    assert told in done.stdout
+    assert "limits" not in done.stdout
+    with open_store(store) as history:
+        add_athlete(history, "Mirja Holt")
+    done = batch(two, "-o", tmp_path / "out", "--store", store)
+    assert "2 with 2 lifts, 0 without a lift, 0 failed\n" in done.stdout
+    assert "`forcekit reanalyze NAME` judges by the lifter's own" in done.stdout
 
 
 def test_the_bars_device_file_must_be_one(two: Path, tmp_path: Path) -> None:

@@ -58,6 +58,7 @@ def test_a_correction_taken_back_brings_the_earlier_results_back(place: Place) -
 
     assert "another result in 10 attempts, the same in 0" in said
     assert "In 10 of them an earlier result came out again and counts once more." in said
+    assert "Findings go by the lifter's own limits" in said
     assert usual["centre"] == pytest.approx(0.105, abs=0.002)
     assert place.ask("attempts", NAME).out.count("2 results") == 10
     assert "the same in 10" in place.ask("reanalyze", NAME).text
