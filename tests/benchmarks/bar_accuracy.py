@@ -2,7 +2,7 @@
 
 Run from the checkout::
 
-    python tests/benchmarks/bar_accuracy.py            # 400 lifts a row, about six minutes on two cores
+    python tests/benchmarks/bar_accuracy.py            # 400 lifts a row, half a minute to some minutes on two cores
     python tests/benchmarks/bar_accuracy.py 100        # fewer
 
 Sensors have biases of 5 mg and 0.5 degree/s, usual noise, scale errors of 0.3 and 0.5 % (normal); lifters, loads and
