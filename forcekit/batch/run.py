@@ -168,8 +168,13 @@ def _check_devices(wanted: BatchWanted) -> None:
 def _carded(jobs: list[Job], table: Path) -> tuple[list[Job], list[str]]:
     """Jobs with the cards of a table, and what the table says that nothing is made of."""
     sidecar = load_sidecar(table)
+    bars = {job.bar for job in jobs if job.bar is not None}
     jobs, missing = with_sidecar(jobs, sidecar)
     told = []
+    left = sorted(Path(bar).name for bar in bars - {job.bar for job in jobs})
+    if left:
+        more = f" and {len(left) - 5} more" if len(left) > 5 else ""
+        told.append(f"{table.name}: names another bar file, so that nothing is made of {', '.join(left[:5])}{more}")
     if sidecar.unused:
         told.append(f"{table.name}: columns that mean nothing here and are not used: {', '.join(sidecar.unused)}")
     if missing:

@@ -174,6 +174,16 @@ def test_lifts_of_somebody_the_history_does_not_know_have_not_failed(two: Path, 
     assert "`forcekit reanalyze NAME` judges by the lifter's own" in done.stdout
 
 
+def test_a_bar_file_that_the_cards_replace_is_told(two: Path, tmp_path: Path) -> None:
+    """It lies beside its recording and would have been taken; nothing of it is in the tables."""
+    for name in ("lift_0.bar.csv", "other_sensor.csv"):
+        shutil.copy(two / "lift_1.csv", two / name)
+    cards = tmp_path / "cards.csv"
+    cards.write_text("file,bar\nlift_0.csv,other_sensor.csv\n")
+    told = run_batch(BatchWanted(inputs=[str(two)], out=tmp_path / "out", cards=cards), 1).warnings
+    assert "cards.csv: names another bar file, so that nothing is made of lift_0.bar.csv" in told
+
+
 def test_the_bars_device_file_must_be_one(two: Path, tmp_path: Path) -> None:
     """Said before the work, not in each file; and where a device file was looked for, up to which folder."""
     with pytest.raises(InputError, match=r"--bar-device .*: it describes a plate"):
