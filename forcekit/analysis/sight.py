@@ -22,7 +22,7 @@ SEEN_EMPTY_S = 0.2
 NOISE_EVERY = 50
 """Blocks after which the noise is judged anew."""
 
-Word = Literal["empty", "loading", "moving", "still", "ready", "dip"]
+Word = Literal["empty", "off", "loading", "moving", "still", "ready", "dip"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,8 +85,8 @@ class PlateWatch:
             state = "empty"
         elif still_s < READY_S and dipping:
             state = "dip"
-        elif net < LIFTER_N:
-            state = "loading"
+        elif net < LIFTER_N:  # nothing on it for less than SEEN_EMPTY_S may be a flight
+            state = "off" if abs(net) < 2.0 * SAME_EMPTY_N else "loading"
         elif still_s > 0.0:
             state = "ready" if still_s >= READY_S else "still"
         return Sight(t_s, state, net, still_s if state in ("still", "ready") else 0.0)

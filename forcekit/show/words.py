@@ -111,6 +111,7 @@ def _moved(lift: Lift, name: str) -> str | None:
 
 READY = {
     "empty": "The plate is empty.",
+    "off": "Off the plate.",
     "loading": "Something light is on the plate.",
     "moving": "Not still yet.",
     "still": "Still, a moment more.",
