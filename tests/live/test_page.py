@@ -259,6 +259,21 @@ def test_everybody_can_use_the_coachs_page(browser: Browser, live: Served, size:
         all_is_well(seen, "127.0.0.1")
 
 
+def test_a_small_phone_cuts_no_load_and_no_button(browser: Browser, live: Served) -> None:
+    """A load of which only the first digit is seen is another load."""
+    with window(browser, (360, 700)) as seen:
+        page = seen.page
+        page.goto(live.here)
+        load = page.locator("#pick-load .what")
+        load.evaluate("e => { e.textContent = '102.5 kg' }")
+        assert load.evaluate("e => e.scrollWidth <= e.clientWidth && e.parentElement.scrollWidth <= innerWidth")
+        page.locator("#devices").click()
+        keys = page.get_by_role("button", name="Keys:")
+        assert keys.evaluate(
+            "e => e.getBoundingClientRect().right <= e.closest('dialog').getBoundingClientRect().right"
+        )
+
+
 @pytest.mark.parametrize("size", [LAPTOP, TABLET, PHONE], ids=["laptop", "tablet", "phone"])
 def test_the_large_numbers_carry_their_uncertainty(browser: Browser, live: Served, size: tuple[int, int]) -> None:
     """Beside each number stands ± half its interval, small; nothing runs out of its column, be it ever so wide."""
