@@ -27,6 +27,8 @@ _LARGEST_RATE_DEVIATION = 0.02
 """A time column that differs more than this from the rate in the device file is noted; our choice."""
 _FEWEST_THOUSANDS = 10
 """So many numbers of either sort tell a thousands separator (our choice)."""
+_FIRST_NUMBERS = 200
+"""So many are looked at for it before all are (our choice)."""
 
 
 def read_csv(path: str | Path, device: DeviceFile, content: bytes | None = None) -> Stream:
@@ -158,6 +160,10 @@ def _refuse_thousands(values: FloatArray, where: str, mark: str) -> None:
 
     No sensor has decimals between 1 and 100 alone, three at most, and whole numbers from 100 to 999.
     """
+    first = values[:_FIRST_NUMBERS]
+    decimals = np.abs(first[first != np.rint(first)])
+    if decimals.size and (decimals.min() < 1.0 or decimals.max() >= 100.0):
+        return  # as nearly every recording shows at once
     broken = values != np.rint(values)
     size = np.abs(values)
     if not broken.any() or size[broken].min() < 1.0 or size[broken].max() >= 100.0 or size.max() > 999.0:

@@ -228,7 +228,8 @@ def _open(common: Common, job: Job, known: str) -> _Opened:
         out.recording = recording
     except Exception as error:  # a mistake of ours in one file must not cost the others
         out.problem, out.fingerprint = _why(job, error), "" if isinstance(error, OSError) else out.fingerprint
-    out.inputs.content = None
+    finally:
+        out.inputs.content = None
     return out
 
 
