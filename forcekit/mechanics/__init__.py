@@ -9,7 +9,7 @@ The bar: strapdown (orientation, integrals) · bar_stillness (rests) · bar_axis
 rest_smoother (error model, what the rests say) · bar_solution, bar_fit, bar (from readings to motion:
 `bar.bar_motion`) · bar_readout (numbers with uncertainty) · bar_readings (channels to readings) · bar_quality,
 pair_quality (what is wrong) · plate and bar on one clock: clock_map,
-align (by movement; align_search, slide), align_marks (by knocks) ·
+align (by movement; align_search, slide, gaussian), align_marks (by knocks) ·
 rack, pair_fit, pair_surroundings (plate and bar together) ·
 imu_calibration, gyro_calibration, allan (the sensor itself)
 

@@ -12,6 +12,7 @@ from typing import TypeAlias
 import numpy as np
 
 from forcekit.errors import CannotMeasure, Reason
+from forcekit.mechanics.gaussian import HALF_POWER, REACH
 from forcekit.mechanics.slide import Blocks, blocks_of, slid
 from forcekit.model import FloatArray
 
@@ -31,8 +32,6 @@ filter's skirt."""
 CLOSER_FRAC = 0.7
 """Peaks of the coarse search this part as good as its best are looked at closely; what is no rival at 0.8 of the best
 does not become one, since between two coarse offsets, 8 ms off, at most a tenth of a correlation is lost."""
-SMOOTH_REACH = 4.0
-"""A Gaussian is cut off at so many of its widths; 6e-5 of it lies beyond (our choice)."""
 RIVALS = 5
 """At least so many peaks away from the best are looked at closely."""
 
@@ -91,7 +90,7 @@ class Curve:
 
     def smooth(self, first: int, last: int) -> FloatArray:
         """Smoothed samples first..last-1: the same numbers whatever part is asked for."""
-        margin = round(SMOOTH_REACH * self._width * self.rate_hz) + 1
+        margin = round(REACH * self._width * self.rate_hz) + 1
         a, b = max(0, first - margin), min(self.raw.size, last + margin)
         return _smoothed(self.raw[a:b], self._width * self.rate_hz)[first - a : last - a]
 
@@ -114,14 +113,13 @@ class Curve:
 
     @property
     def _width(self) -> float:
-        # A Gaussian of this width halves the power at the cut-off; it has no delay, so all curves keep their time.
-        return 0.1325 / self.cutoff_hz
+        return HALF_POWER / self.cutoff_hz
 
 
 def _smoothed(values: FloatArray, width: float) -> FloatArray:
     from scipy.ndimage import gaussian_filter1d
 
-    return np.asarray(gaussian_filter1d(values, width, mode="nearest", truncate=SMOOTH_REACH))
+    return np.asarray(gaussian_filter1d(values, width, mode="nearest", truncate=REACH))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from forcekit.errors import CannotMeasure, InputError, Reason
+from forcekit.mechanics.gaussian import HALF_POWER
 from forcekit.mechanics.strapdown import align_to_gravity, orientation, rotation_vectors
 from forcekit.model import FloatArray
 
@@ -152,8 +153,7 @@ def _angle(a: FloatArray, b: FloatArray) -> float:
 def _smooth(values: FloatArray, rate_hz: float, cutoff_hz: float) -> FloatArray:
     from scipy.ndimage import gaussian_filter1d
 
-    # A Gaussian of this width halves the power at the cut-off.
-    return np.asarray(gaussian_filter1d(values, rate_hz * 0.1325 / cutoff_hz, axis=0, mode="nearest"))
+    return np.asarray(gaussian_filter1d(values, rate_hz * HALF_POWER / cutoff_hz, axis=0, mode="nearest"))
 
 
 def _turn_witness(

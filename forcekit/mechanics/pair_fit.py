@@ -222,9 +222,8 @@ def _solved(
 
 def _late(values: FloatArray, hz: float, damping: float) -> FloatArray:
     """Acceleration of a mass on a damped spring against its base, from that of the base; along the last axis."""
-    from scipy.linalg.lapack import (
-        dtbtrs,
-    )  # scipy.signal, which has a filter, takes longer to load than a lift to measure
+    # scipy.signal, which has a filter, takes longer to load than a lift to measure.
+    from scipy.linalg.lapack import dtbtrs
 
     b, a = _filter(hz, damping)
     driven = b[0] * values

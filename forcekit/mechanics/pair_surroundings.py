@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from forcekit.mechanics.gaussian import HALF_POWER, REACH
 from forcekit.model import BoolArray, FloatArray
 
 __all__ = ["Surroundings", "surroundings"]
@@ -25,8 +26,6 @@ MOVING_MPS2 = 0.10
 """Only where one of them moves more than this (root mean square over half a second): breathing and heartbeat move the
 system by 0.01 to 0.02 m/s², and a bar that rings on a standing lifter need not show at its middle what the plate
 feels (our choice)."""
-SMOOTH_REACH = 4.0
-"""A Gaussian is cut off at so many of its widths; 6e-5 of it lies beyond (our choice)."""
 LOCAL_S = 0.5
 EVEN_S = 1.0
 """Both are divided by their own size over a second, so that one strong movement does not outweigh the rest."""
@@ -115,8 +114,8 @@ def _in_band(values: FloatArray, usable: BoolArray, rate_hz: float) -> FloatArra
     i = np.arange(values.size)
     whole = np.where(usable, values, np.interp(i, i[usable], values[usable]))
     # The width halves the power at the limit, as in `align`.
-    slow, fast = (0.1325 * rate_hz / f for f in (SLOW_HZ, FAST_HZ))
-    margin = round(SMOOTH_REACH * slow)
+    slow, fast = (HALF_POWER * rate_hz / f for f in (SLOW_HZ, FAST_HZ))
+    margin = round(REACH * slow)
     # So wide a filter is worth a Fourier transform; beyond the ends the first and the last value go on.
     padded = np.pad(whole, margin, mode="edge")
     n = 2 ** math.ceil(math.log2(padded.size + margin))
@@ -125,9 +124,9 @@ def _in_band(values: FloatArray, usable: BoolArray, rate_hz: float) -> FloatArra
 
 
 def _bell(width: float, margin: int) -> FloatArray:
-    """Gaussian of some width (samples) and sum one, cut off at SMOOTH_REACH widths, shape (2 margin + 1,)."""
+    """Gaussian of some width (samples) and sum one, cut off at REACH widths, shape (2 margin + 1,)."""
     place = np.arange(-margin, margin + 1)
-    bell = np.where(np.abs(place) <= round(SMOOTH_REACH * width), np.exp(-0.5 * (place / width) ** 2), 0.0)
+    bell = np.where(np.abs(place) <= round(REACH * width), np.exp(-0.5 * (place / width) ** 2), 0.0)
     return np.asarray(bell / bell.sum())
 
 
